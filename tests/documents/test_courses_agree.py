@@ -79,3 +79,25 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
 def _squeezed(words: str) -> str:
     """Return words without spaces and hyphens, where lines may be broken."""
     return "".join(words.replace("\u00ad", "").replace("-", "").split())
+
+
+def test_warranty_is_told_once_unless_courses_differ_in_it() -> None:
+    quote = next(
+        made for made in (offer(random.Random(seed))[1] for seed in range(99)) if made.courses[1:]
+    )
+    scribe = Scribe("en")
+    first, *rest = quote.courses
+    longer = msgspec.structs.replace(first.warranty, labour_days=first.warranty.labour_days + 1)
+    other = msgspec.structs.replace(
+        quote, courses=(msgspec.structs.replace(first, warranty=longer), *rest)
+    )
+
+    def told(one: Quote) -> tuple[int, int]:
+        """Return how often the warranty is told: with courses, and after all of them."""
+        with_each = [fact for row in courses_of(one, scribe) for fact in row.facts]
+        return sum("days on labour" in fact for fact in with_each), sum(
+            "days on labour" in fact for fact in advice_of(one, scribe)
+        )
+
+    assert told(quote) == (0, 1)
+    assert told(other) == (len(quote.courses), 0)

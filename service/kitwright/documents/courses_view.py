@@ -11,7 +11,9 @@ from kitwright.quote import Course, Quote, WarrantyTerms
 
 
 class CourseRow(Struct, frozen=True, kw_only=True):
-    """A course in words: its `facts` are the day, the warranty and what it leaves out."""
+    """A course in words: its `facts` are the day, what it leaves out and what may be added, and the
+    warranty if the courses differ in it.
+    """
 
     course: str
     name: str
@@ -28,7 +30,7 @@ def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
             course=course.course,
             name=_name(course, scribe),
             total=scribe.amount(course.total),
-            facts=tuple(_facts(course, scribe)),
+            facts=tuple(_facts(course, scribe, is_shared=_is_shared(quote))),
         )
         for course in quote.courses
     )
@@ -40,7 +42,12 @@ def _name(course: Course, scribe: Scribe) -> str:
     return scribe.say("{course} (we advise this one)", course=course.name)
 
 
-def _facts(course: Course, scribe: Scribe) -> Iterator[str]:
+def _is_shared(quote: Quote) -> bool:
+    """Return whether all courses have the same warranty, which is then told once."""
+    return all(one.warranty == quote.courses[0].warranty for one in quote.courses)
+
+
+def _facts(course: Course, scribe: Scribe, *, is_shared: bool) -> Iterator[str]:
     say = scribe.say
     yield say("Work: {work}.", work=scribe.listed(course.jobs))
     if course.ready_on is not None:
@@ -48,7 +55,8 @@ def _facts(course: Course, scribe: Scribe) -> Iterator[str]:
             "Ready {day}, if you agree today and nothing else is found.",
             day=scribe.day(course.ready_on),
         )
-    yield _warranty(course.warranty, scribe)
+    if not is_shared:
+        yield _warranty(course.warranty, scribe)
     if course.unfixed:
         yield say("Does not fix: {work}.", work=scribe.listed(course.unfixed))
     if course.range is not None:
@@ -69,10 +77,15 @@ def _warranty(terms: WarrantyTerms, scribe: Scribe) -> str:
 
 
 def advice_of(quote: Quote, scribe: Scribe) -> tuple[str, ...]:
-    """Return what speaks for repairing and for replacing, and what is still to be asked."""
+    """Return the warranty that all courses have, what speaks for repairing and for replacing, and
+    what is still to be asked.
+    """
+    shared = []
+    if len(quote.courses) > 1 and _is_shared(quote):
+        shared.append(_warranty(quote.courses[0].warranty, scribe))
     advice = quote.advice
     if advice is None or not quote.courses:
-        return ()
+        return tuple(shared)
     say = scribe.say
     told = [reason.text for reason in advice.reasons]
     asked = {
@@ -85,4 +98,4 @@ def advice_of(quote: Quote, scribe: Scribe) -> tuple[str, ...]:
         told.append(say("To advise you better, we would like to know: {facts}.", facts=wanted))
     if told:
         told.append(say("The decision is yours."))
-    return tuple(told)
+    return (*shared, *told)
