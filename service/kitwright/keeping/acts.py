@@ -7,6 +7,8 @@ from datetime import date
 from types import MappingProxyType
 from typing import Final
 
+from msgspec import Struct
+
 from kitwright.errors import KitwrightError
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
 
@@ -23,6 +25,9 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
+        "pay": frozenset({QuoteState.done}),
+        "collect": frozenset({QuoteState.done}),
+        "invoice": frozenset({QuoteState.done}),
     }
 )
 """Act -> the states of a quote in which it can be thought of; the acts say what else they need."""
@@ -40,6 +45,19 @@ AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 
 NOT_FOLLOWED: Final = frozenset({QuoteState.draft, QuoteState.accepted})
 """States that can be withdrawn without an offer: no order or work has followed yet."""
+
+
+class Standing(Struct, frozen=True, kw_only=True):
+    """How the account of a finished quote stands: whether something is owed, whether the machine is
+    still here, and whether the statement is to be invoiced.
+    """
+
+    is_owed: bool = False
+    is_here: bool = False
+    is_billable: bool = False
+
+
+_NOTHING: Final = Standing()
 
 
 class ActRefused(KitwrightError):
@@ -158,18 +176,25 @@ class OtherCustomer(ActRefused):
 
 
 def possible_acts(
-    quote: KeptQuote, newest: Revision, today: date, *, is_supplied: bool, is_orderable: bool
+    quote: KeptQuote,
+    newest: Revision,
+    today: date,
+    *,
+    is_supplied: bool,
+    is_orderable: bool,
+    account: Standing = _NOTHING,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
     Whether prices have moved since a draft was made, and whether all of its parts are available, is
-    looked at when it is issued.
+    looked at when it is issued; what an invoice lacks, when it is made.
 
     Args:
         newest: the quote's newest revision.
         today: the shop's day.
         is_supplied: whether all parts orders of the agreed revision are made.
         is_orderable: whether those that are not made can be.
+        account: how the account stands once the work is finished.
     """
     is_offered = quote.offered is not None
     met = {
@@ -182,6 +207,9 @@ def possible_acts(
         "order": is_orderable,
         "start": is_supplied,
         "finish": not is_offered,
+        "pay": account.is_owed,
+        "collect": account.is_here,
+        "invoice": account.is_billable,
     }
     return tuple(
         sorted(act for act, states in ACTS.items() if quote.state in states and met.get(act, True))

@@ -17,7 +17,7 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping.accounts import account_of, statement_of
-from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.acts import ActRefused, Standing
 from kitwright.keeping.countries import COUNTRIES
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.record import (
@@ -26,6 +26,7 @@ from kitwright.keeping.record import (
     Customer,
     KeptBill,
     KeptQuote,
+    QuoteState,
     Stamp,
     bill_name,
 )
@@ -272,6 +273,23 @@ def _keep(
         return keep_change(records, stamp, "quote.invoiced", quote, facts), kept
     facts = {**facts, "credits": credited.name}
     return keep_change(records, stamp, "quote.credited", quote, facts), kept
+
+
+def standing_of(records: Records, quote: KeptQuote) -> Standing:
+    """Return how the account of a quote stands."""
+    kept = records.statements.get(quote.number) if quote.state is QuoteState.done else None
+    if kept is None:
+        return Standing()
+    open_bills = (
+        one
+        for one in records.bills.of_quote(quote.number)
+        if one.kind is BillKind.invoice and any(_open_lines(records, one))
+    )
+    return Standing(
+        is_owed=account_of(records, quote).balance.minor > 0,
+        is_here=records.handovers.get(quote.number) is None,
+        is_billable=any(_lines(read_statement(kept.body))) and not any(open_bills),
+    )
 
 
 def _check_credited(records: Records, quote: KeptQuote) -> None:

@@ -26,6 +26,9 @@ STEPS = (
         "advance",
         "clock",
         "finish",
+        "pay",
+        "collect",
+        "invoice",
     ),
     "wait",
 )
@@ -50,6 +53,9 @@ class Seen(NamedTuple):
         """What tells quotes apart of which not the same can be done, now or later."""
         names = ("state", "offered", "agreed", "revision")
         state, offered, agreed, latest = (self.head[name] for name in names)
+        if state == "done":
+            # what was offered before makes no difference any longer
+            return state, tuple(self.acts)
         return (
             state,
             offered is not None,
@@ -85,6 +91,12 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "advance":
         path = f"/v1/quotes/{id}/advances"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}
+    elif step == "pay":
+        path = f"/v1/quotes/{id}/payments"
+        body = {"amount": "5.00", "means": "cash", "by": "Owner"}
+    elif step == "collect":
+        path, body = f"/v1/quotes/{id}/collected", {"collector": "A. Customer", "old_parts": True}
+        body |= {"unsafe": False, "by": "Owner"}
     elif step == "clock":
         tag, body = "", {"act": "minutes", "by": "R. Okafor", "phase": "work", "minutes": 5}
     elif step == "order":
@@ -99,7 +111,9 @@ def lived(staff: Staff, path: tuple[str, ...]) -> str:
     """Return the id of a new quote with which all this was done."""
     clock = staff.counter.clock
     clock.now = clock.now.replace(day=1)
-    id = staff.quote(chassis=None, diagnoses=[], **BODIES["revise"])  # noqa: A001
+    customer = staff.done("/v1/customers", {"name": "A. Customer"}).json()["id"]
+    asked = {"chassis": None, "diagnoses": [], "customer": customer, **BODIES["revise"]}
+    id = staff.quote(**asked)  # noqa: A001
     for step in path:
         if step == "wait":
             clock.pass_days(15)

@@ -10,6 +10,7 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
@@ -41,7 +42,9 @@ _REVISION = {"revision": "Which revision, by its number."}
 _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
     "advance": "/v1/quotes/{id}/advances",
+    "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
+    "pay": "/v1/quotes/{id}/payments",
 }
 """Acts whose calls have another path than their name says."""
 _ACTS: Final = "\n".join(
@@ -159,7 +162,13 @@ def head_of(
         supplying = desk.supplied.get(question, lambda: supplying_of(desk, records, quote))
     else:
         supplying = supplying_of(desk, records, quote)
-    acts = possible_acts(quote, newest, desk.today(), **supplying._asdict())
+    acts = possible_acts(
+        quote,
+        newest,
+        desk.today(),
+        **supplying._asdict(),
+        account=standing_of(records, quote),
+    )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 
