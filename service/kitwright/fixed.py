@@ -24,7 +24,9 @@ def find_fixed(catalogue: Catalogue, request: Request, jobs: Jobs) -> Mapping[Op
     """
     operations = jobs.operations
     fixed: dict[OperationKey, Why] = {}
-    for diagnosis, cylinder in request.diagnoses:
+    # a job that several need is said to be for the first of them, in whatever order they were given
+    named = sorted(request.diagnoses, key=lambda one: (one[0].code, one[1] or 0))
+    for diagnosis, cylinder in named:
         facts: dict[str, Fact] = {"diagnosis": diagnosis.code, "cylinder": cylinder}
         for operation in _needed(catalogue, request, jobs, diagnosis, cylinder):
             fixed.setdefault(operation.key, Why("needed-by-diagnosis", facts))

@@ -95,8 +95,6 @@ ASIDE: Final = {
     "VisitWork.needs_free": "the same",
     "VisitWork.runs": "that the engine runs: `tests/stages/work_plan` has plans where it decides",
     "Labour.basis": "which minutes are paid: `tests/stages/billing` bills by each",
-    "TaxArea.is_vat": "whether invoices may follow EN 16931: `tests/keeping/test_invoicing.py`",
-    "Shop.seller": "what invoices say of the shop: `tests/keeping/test_invoicing.py` reads each",
     **{
         f"Seller.{field}": "what invoices say of the shop: `tests/keeping/test_invoicing.py`"
         for field in Seller.__struct_fields__

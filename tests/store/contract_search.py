@@ -284,6 +284,23 @@ class SearchContract:
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.machines.add(a_machine(customer=9)))
 
+    def test_hidden_quote_is_found_by_no_word_until_it_is_indexed_again(self, store: Store) -> None:
+        def found(records: Records) -> list[int]:
+            wanted = QuoteFilter(words=("okafor",), most=9)
+            return [one.number for one in records.quotes.find(wanted)]
+
+        def named(records: Records) -> KeptQuote:
+            customer = records.customers.add(a_customer("Ada Okafor")).number
+            return records.quotes.add(a_quote(customer=customer))
+
+        quote = kept(store, named)
+        assert store.read(found) == [quote.number]
+        kept(store, lambda records: records.quotes.hide(quote.number))
+        assert store.read(found) == []
+        assert store.read(lambda records: records.quotes.get(quote.number)) == quote
+        kept(store, lambda records: records.quotes.index(quote))
+        assert store.read(found) == [quote.number]
+
     def test_search_forgets_who_was_erased(self, store: Store) -> None:
         def work(records: Records) -> None:
             customer = records.customers.add(a_customer("Zoë Müller"))

@@ -22,9 +22,11 @@ from tests.store.small import (
     a_payment,
     a_photo,
     a_statement,
+    an_addition,
     an_advance,
     an_allocation,
     an_answer,
+    an_authorisation,
     an_entry,
     an_erasure,
     an_order,
@@ -225,6 +227,27 @@ class ThingsContract:
         assert store.read(lambda records: records.clock_entries.of_day(later)) == (added[2],)
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.clock_entries.add(a_clock_entry(9)))
+
+    def test_sound_records_of_a_quote_are_all_where_none_is_damaged(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for _ in range(2):
+                keep_issued(records)
+            records.authorisations.add(an_authorisation(1))
+            records.additions.add(an_addition(1))
+            records.photos.add(a_photo(1))
+            records.mails.add(a_mail(1))
+
+        kept(store, work)
+
+        def compared(records: Records) -> None:
+            assert [one.number for one in records.revisions.sound_of_quote(1)] == [1]
+            given = records.authorisations.of_quote(1)
+            assert records.authorisations.sound_of_quote(1) == given != ()
+            assert records.additions.sound_of_quote(1) == records.additions.of_quote(1) != ()
+            assert records.photos.sound_of_quote(1) == records.photos.of_quote(1) != ()
+            assert records.mails.sound_of_quote(1) == records.mails.of_quote(1) != ()
+
+        store.read(compared)
 
     def test_mails_of_orders_belong_to_no_quote(self, store: Store) -> None:
         def work(records: Records) -> None:

@@ -191,6 +191,7 @@ class MemoryQuotes(Kept[KeptQuote]):
             and wanted.machine in (None, quote.machine)
             and (wanted.made_from or date.min) <= quote.made_on <= (wanted.made_to or date.max)
             and all(any(is_found(parts, text) for text in self._texts(quote)) for parts in words)
+            and not (words and quote.number in self._state.of("hidden"))
         )
         return tuple(found)[: wanted.most]
 
@@ -239,10 +240,10 @@ class MemoryQuotes(Kept[KeptQuote]):
         )[:most]
 
     def index(self, quote: KeptQuote) -> None:
-        """There is no index."""
+        self._state.change("hidden").pop(quote.number, None)
 
     def hide(self, number: int) -> None:
-        """There is no index."""
+        self._state.change("hidden")[number] = True
 
     def early(self, today: date) -> tuple[KeptQuote, ...]:
         return tuple(

@@ -99,14 +99,14 @@ def test_every_document_of_an_order_names_the_same_days(staff: Staff, hour: int)
 
         assert one["order"]["ordered_on"] == made_on
         assert f"Date {scribe.day(date.fromisoformat(made_on))}" in printed
-        assert f"Promised {scribe.day(date.fromisoformat(promised))}" in printed
+        assert f"Requested for {scribe.day(date.fromisoformat(promised))}" in printed
         assert scribe.day(DAY) not in printed
         assert {row["ordered_on"] for row in rows} == {made_on}
-        assert max(row["promised"] for row in rows) == promised
+        assert max(row["requested"] for row in rows) == promised
         assert xml.findtext("{*}IssueDate") == made_on
         assert xml.findtext("{*}Delivery/{*}RequestedDeliveryPeriod/{*}EndDate") == promised
         lines = [line["promised"] for line in one["order"]["lines"]]
-        assert [row["promised"] for row in rows] == lines
+        assert [row["requested"] for row in rows] == lines
         asked = "{*}OrderLine/{*}LineItem/{*}Delivery/{*}RequestedDeliveryPeriod/{*}EndDate"
         assert [day.text for day in xml.findall(asked)] == lines
 

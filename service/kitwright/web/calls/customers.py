@@ -79,7 +79,7 @@ EndpointScheme = Annotated[
         pattern=r"^([0-9]{4}|EM)(?!\n)$",
         description="A code of the list EAS.",
         examples=["9930"],
-        extra={"wanted": "four digits, or `EM` for an e-mail address"},
+        extra={"wanted": "four digits, or EM for an e-mail address"},
     ),
 ]
 Telephone = Annotated[
