@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import time
 from itertools import combinations, product
@@ -27,6 +28,9 @@ from kitwright.solve.buying import (
     Unmet,
     least_purchase,
 )
+
+LONG = os.environ.get("KITWRIGHT_LONG") == "1"
+"""Whether the second solver, which is slow, is asked more often."""
 
 
 class Instance(NamedTuple):
@@ -336,16 +340,18 @@ def basket_of(seed: int, lines: int, sellers: int) -> Instance:
 
 def test_least_purchase_costs_what_another_solver_finds() -> None:
     bought = 0
-    for seed in range(60):
+    for seed in range(60 if LONG else 20):
         instance = random_instance(random.Random(seed), needs=6, offers=18, sellers=3, costs=9)
         best = program_optimum(instance)
 
         assert cost_found(instance) == best, seed
         bought += best is not None
-    assert bought > 20
+    assert bought > 5
 
 
-@pytest.mark.parametrize(("lines", "sellers", "count"), [(12, 3, 20), (25, 4, 12), (40, 6, 6)])
+@pytest.mark.parametrize(
+    ("lines", "sellers", "count"), [(12, 3, 20), (25, 4, 12), (40, 6, 6 if LONG else 2)]
+)
 def test_least_purchase_of_a_basket_costs_what_another_solver_finds(
     lines: int, sellers: int, count: int
 ) -> None:
