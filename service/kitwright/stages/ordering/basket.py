@@ -32,7 +32,14 @@ from kitwright.solve.buying import (
 from kitwright.stages.kit import Market
 from kitwright.stages.ordering.follow_up import per_pack
 from kitwright.stages.ordering.order import OrderLine, PartsOrder, Use, order_line
-from kitwright.stages.ordering.together import JointOrder, LineKey, Part, line_key, share_orders
+from kitwright.stages.ordering.together import (
+    JointOrder,
+    LineKey,
+    Part,
+    line_key,
+    share_orders,
+    source_key,
+)
 from kitwright.stages.supply import Source, Terms, arrival, is_hazardous
 
 _Kind = tuple[ItemId, int, str]
@@ -173,20 +180,16 @@ def _sources(market: Market, wanted: Sequence[_Wanted]) -> dict[LineKey, tuple[S
     for item, size in kinds:
         for source in market.supply.sources.get(item, ()):
             if source.pack == size and not source.supplier.is_special(source.sku):
-                found[_key(source)] = source, (item, size, source.quality.value)
+                found[source_key(source)] = source, (item, size, source.quality.value)
     for each in wanted:
         source = each.line.source
         if each.is_special:
-            found[_key(source)] = source, _special(source)
+            found[source_key(source)] = source, _special(source)
         else:
             # of a SKU that is no longer offered, the revision's terms hold
             kind = (source.item, source.pack, source.quality.value)
-            found.setdefault(_key(source), (source, kind))
+            found.setdefault(source_key(source), (source, kind))
     return found
-
-
-def _key(source: Source) -> LineKey:
-    return source.supplier.id, source.sku, source.item, source.pack
 
 
 def _offer(

@@ -22,7 +22,7 @@ from kitwright.stages.ordering.order import (
     order_line,
     place_orders,
 )
-from kitwright.stages.supply import is_hazardous
+from kitwright.stages.supply import Source, is_hazardous
 
 LineKey = tuple[SupplierId, str, str, int]
 """Supplier, its SKU, the item, and items per pack."""
@@ -111,7 +111,11 @@ def share_orders(
 
 def line_key(line: OrderLine) -> LineKey:
     """Return the key that lines of one SKU have in common."""
-    source = line.source
+    return source_key(line.source)
+
+
+def source_key(source: Source) -> LineKey:
+    """Return the key of a source's SKU."""
     return source.supplier.id, source.sku, source.item, source.pack
 
 
