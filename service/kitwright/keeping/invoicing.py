@@ -39,6 +39,7 @@ from kitwright.quote import (
     BillRole,
     LineTax,
     Party,
+    Registered,
     Statement,
     StatementLine,
     Tax,
@@ -424,7 +425,7 @@ def _seller(selling: Selling) -> Party:
     seller, contact = selling.seller, selling.contact
     return Party(
         name=seller.name or selling.name,
-        **{name: getattr(seller, name) for name in _OF_PARTY},
+        **{name: getattr(seller, name) for name in Registered.__struct_fields__},
         telephone=contact.telephone,
         email=contact.email,
     )
@@ -434,25 +435,10 @@ def _buyer(customer: Customer) -> Party:
     billing = customer.billing or Billing()
     return Party(
         name=customer.name,
-        **{name: getattr(billing, name) for name in _OF_PARTY},
+        **{name: getattr(billing, name) for name in Registered.__struct_fields__},
         telephone=customer.telephone,
         email=customer.email,
     )
-
-
-_OF_PARTY: Final = (
-    "street",
-    "more",
-    "city",
-    "postcode",
-    "region",
-    "country",
-    "vat_id",
-    "tax_id",
-    "registration",
-    "endpoint",
-    "endpoint_scheme",
-)
 
 
 def _summed(bill: Bill) -> Bill:

@@ -15,6 +15,7 @@ from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
+from kitwright.quote import Registered
 
 EventFact = Annotated[int, Meta(ge=-999_999_999_999_999, le=999_999_999_999_999)]
 """A number that an event tells. Numbers of records are large after a restore."""
@@ -180,7 +181,7 @@ class Addition(Struct, frozen=True, kw_only=True):
     amount: Money
 
 
-class Billing(Struct, frozen=True, kw_only=True):
+class Billing(Registered, frozen=True, kw_only=True):
     """What an invoice says of its buyer, or its seller, besides the name.
 
     `country` is a code of ISO 3166-1. `vat_id` is that of a tax like VAT, `tax_id` another number
@@ -189,17 +190,6 @@ class Billing(Struct, frozen=True, kw_only=True):
     read on every invoice.
     """
 
-    street: str | None = None
-    more: str | None = None
-    city: str | None = None
-    postcode: str | None = None
-    region: str | None = None
-    country: str | None = None
-    vat_id: str | None = None
-    tax_id: str | None = None
-    registration: str | None = None
-    endpoint: str | None = None
-    endpoint_scheme: str | None = None
     order_reference: str | None = None
 
 

@@ -91,12 +91,13 @@ class Statement(Struct, frozen=True, kw_only=True):
     prepaid: Amount
 
 
-class Party(Struct, frozen=True, kw_only=True):
-    """A seller or a buyer. `country` is a code of ISO 3166-1. `endpoint` is an electronic address
-    under `endpoint_scheme`, a code of the list EAS.
+class Registered(Struct, frozen=True, kw_only=True):
+    """Where a seller or a buyer is, and under which numbers. `country` is a code of ISO 3166-1.
+    `vat_id` is that of a tax like VAT, `tax_id` another number for tax, `registration` that of a
+    register of companies. `endpoint` is an electronic address under `endpoint_scheme`, a code of
+    the list EAS.
     """
 
-    name: str
     street: str | None = None
     more: str | None = None
     city: str | None = None
@@ -108,6 +109,14 @@ class Party(Struct, frozen=True, kw_only=True):
     registration: str | None = None
     endpoint: str | None = None
     endpoint_scheme: str | None = None
+
+
+class Party(Registered, frozen=True, kw_only=True):
+    """A seller or a buyer; `country` is a code of ISO 3166-1. `endpoint` is an electronic address
+    under `endpoint_scheme`, a code of the list EAS.
+    """
+
+    name: str
     telephone: str | None = None
     email: str | None = None
 
