@@ -259,11 +259,12 @@ def finish(
     stamp: Stamp,
     quote: KeptQuote,
     used: Mapping[str, Fraction] = MappingProxyType({}),
+    stopped: int = 0,
 ) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
     item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
-    run are stopped.
+    run are stopped; the event says how many, with those `stopped` for the bill before.
 
     Raises: NotNow, while a revision is undecided.
     """
@@ -274,7 +275,9 @@ def finish(
         facts["superseded"] = quote.latest
     release_unused(records, stamp, quote, used)
     draw_reserved(records, stamp, quote)
-    stop_clocks(records, stamp, quote)
+    stopped += stop_clocks(records, stamp, quote)
+    if stopped:
+        facts["clocks_stopped"] = stopped
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 

@@ -39,6 +39,7 @@ def _agreed(line: Line) -> AgreedLine:
         amount=line.amount.money,
         percent=None if percent is None else Decimal(str(percent)),
         reduces=None if reduces is None else str(reduces),
+        labour_class=line.labour_class,
     )
 
 

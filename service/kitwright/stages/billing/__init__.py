@@ -1,6 +1,7 @@
 """Billing: what was really used and clocked, against what was agreed, and the bill that follows."""
 
 from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill
+from kitwright.stages.billing.clocked import Timed, allot_clocked
 from kitwright.stages.billing.used import (
     AgreedLine,
     Clocked,
@@ -19,8 +20,10 @@ __all__ = [
     "CoreBack",
     "Dealt",
     "Disposed",
+    "Timed",
     "Used",
     "Why",
+    "allot_clocked",
     "bill",
     "check_used",
 ]

@@ -26,7 +26,7 @@ DISCOUNT: Final = "discount"
 class AgreedLine(Struct, frozen=True, kw_only=True):
     """A line that the customer agreed to: amount = quantity x unit price / base quantity, rounded
     once, with or without tax as the shop's prices are. `unit` is a code of UN/ECE Rec 20; labour
-    by the minute can be clocked.
+    by the minute can be clocked, and has a `labour_class`.
 
     A discount has the `percent` that it was given as, None if it was an amount. `reduces` is the
     code of the line that it reduces, None for every line of its tax kind except deposits.
@@ -42,6 +42,7 @@ class AgreedLine(Struct, frozen=True, kw_only=True):
     amount: Money
     percent: Decimal | None = None
     reduces: str | None = None
+    labour_class: str | None = None
 
 
 class Dealt(Struct, frozen=True, kw_only=True):

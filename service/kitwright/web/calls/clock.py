@@ -28,7 +28,7 @@ from kitwright.web.edge.shapes import Text, Wire
 
 DayMinutes = Annotated[int, Meta(ge=0, le=1_440, description="Whole minutes of one day.")]
 PhaseName = Literal["teardown", "work", "refit", "test", "hand_over"]
-_PHASES: Final[Mapping[str, Phase]] = {
+PHASES: Final[Mapping[str, Phase]] = {
     "remove": Phase.teardown,
     "hold": Phase.teardown,
     "work": Phase.work,
@@ -203,7 +203,7 @@ def add(records: Records, call: Call, body: ClockIn) -> Reply[ClockOut]:
     if body.step is not None and not faults and plan is not None:
         kinds = {step.step: step.kind for step in plan.steps}
         if body.step in kinds:
-            phase = _PHASES[kinds[body.step]]
+            phase = PHASES[kinds[body.step]]
         else:
             faults.append(UnknownStep(body.step).at("step"))
     if faults:
@@ -270,7 +270,7 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
     in_no_step = Decimal(0)
     if plan is not None:
         for step in plan.steps:
-            billed[_PHASES[step.kind]] += Decimal(step.exact_minutes) * plan.machines
+            billed[PHASES[step.kind]] += Decimal(step.exact_minutes) * plan.machines
         in_no_step = sum((Decimal(row.exact_minutes) for row in plan.rows), Decimal(0))
     return ClockOut(
         phases=tuple(
