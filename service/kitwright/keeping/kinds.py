@@ -39,6 +39,7 @@ EventKind = Literal[
     "quote.erased",
     "quote.expired",
     "quote.finished",
+    "quote.found",
     "quote.invoiced",
     "quote.issued",
     "quote.ordered",

@@ -231,9 +231,20 @@ def missing_parts(revision: Revision) -> tuple[str, ...]:
     return tuple(dict.fromkeys(each.need.part for each in answer.unfilled))
 
 
-def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
-    """Return a quote in work. `unordered` is the number of parts orders not yet placed for the
-    agreed revision.
+def start(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    unordered: int,
+    *,
+    can_begin: bool = False,
+) -> KeptQuote:
+    """Return a quote in work.
+
+    Args:
+        unordered: the number of parts orders not yet placed for the agreed revision.
+        can_begin: whether it is torn down before they are, because its first steps need no part
+            that is not here.
 
     Raises: NotNow, also if no source can supply some part of the agreed revision.
     """
@@ -241,17 +252,26 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
     missing = missing_parts(revision_of(records, quote, quote.agreed or 0))
     if missing:
         raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")
-    if unordered:
+    if unordered and not can_begin:
         raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
     facts = {"revision": quote.agreed}
+    if unordered:
+        facts["unordered"] = unordered
     return keep_change(records, stamp, "quote.started", quote, facts, state=QuoteState.in_work)
 
 
-def check_finish(quote: KeptQuote) -> None:
-    """Raise NotNow unless the work on a quote can be finished."""
+def check_finish(quote: KeptQuote, unordered: int = 0) -> None:
+    """Raise NotNow unless the work on a quote can be finished, for which so many parts orders are
+    not placed.
+    """
     check_act("finish", quote)
     if quote.offered is not None:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
+    if unordered:
+        reason = (
+            f"parts orders not yet placed: {unordered}; place them, or say in `goods` what was used"
+        )
+        raise NotNow("finish", quote, reason)
 
 
 def finish(

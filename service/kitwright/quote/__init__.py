@@ -47,6 +47,7 @@ from kitwright.quote.billing import (
     read_bill,
     read_statement,
 )
+from kitwright.quote.change import Change, Find, Measured
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -122,6 +123,7 @@ __all__ = [
     "Caution",
     "Chance",
     "ChanceOver",
+    "Change",
     "Changes",
     "ComputedPrice",
     "ConflictingFindings",
@@ -141,6 +143,7 @@ __all__ = [
     "Exemption",
     "Extra",
     "FactNumber",
+    "Find",
     "FromStock",
     "GaugeReading",
     "JobOn",
@@ -153,6 +156,7 @@ __all__ = [
     "Make",
     "Margin",
     "Measure",
+    "Measured",
     "Minutes",
     "MinutesRow",
     "MoreMinutes",

@@ -13,6 +13,7 @@ from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Reason, SerialNumber
+from kitwright.quote.change import Change
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
 from kitwright.quote.kit import Kit, Question, Unfilled
@@ -55,7 +56,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     name such parts and say what may change the amounts later, such as a new tax rate.
     `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
     known. If `courses` were requested, everything else is that of the advised one until one is
-    chosen, when the quote is accepted.
+    chosen, when the quote is accepted. `change` says what was found once the work was agreed, and
+    what difference it makes; it is null of every other revision.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -94,6 +96,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     margin: Margin | None = None
     courses: tuple[Course, ...] = ()
     advice: Advice | None = None
+    change: Change | None = None
 
     @property
     def chassis_question(self) -> Question | None:

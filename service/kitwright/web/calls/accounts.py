@@ -16,19 +16,22 @@ from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
-from kitwright.keeping.record import Handover, KeptQuote, Payment
+from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_agreed
 from kitwright.money import Money
 from kitwright.quote import Quote, Statement, read_statement
 from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
+from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, Sha256, written
+from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.quotes import QuoteHeadOut, head_of
 from kitwright.web.calls.shown import Out
@@ -172,9 +175,9 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     the quote's clock: minutes on a step count for its labour class, those on a group of steps for
     the classes that the work plan has in it. If nothing was clocked, the minutes agreed are billed.
     Clocks that run are stopped now, and the event says how many (`clocks_stopped`). A shop that
-    bills minutes is refused one that nobody stopped and nobody corrected (`clock-forgotten`).
-    Goods that were reserved and
-    not used are free again. A bill above the limit of the authorisation is refused with
+    bills minutes is refused one that nobody stopped and nobody corrected (`clock-forgotten`). While
+    parts orders are not placed, `goods` has to say what was used instead. Goods that were reserved
+    and not used are free again. A bill above the limit of the authorisation is refused with
     `bill-over-limit`, which says by how much, and which consent is needed. A revision on offer must
     first be accepted, declined or withdrawn. A draft newer than the agreed revision is superseded;
     `quote.finished` names it in its fact `superseded`.
@@ -182,6 +185,8 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
     life.check_finish(quote)
+    if not body.goods:
+        life.check_finish(quote, _unordered(desk, records, quote, stamp))
     day = body.supplied_on or stamp.today
     if not quote.made_on <= day <= max(stamp.today, quote.made_on):
         fault = SupplyDayInvalid(day, quote.made_on, stamp.today)
@@ -191,6 +196,14 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     finished = life.finish(records, stamp, quote, items, stopped)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
     return answer(desk, head_of(desk, records, finished))
+
+
+def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> int:
+    """Return how many parts orders can still be placed for a quote, and are not."""
+    try:
+        return unordered(desk, records, quote, stamp.at)
+    except NotOrderable:
+        return 0
 
 
 def _used(body: FinishIn) -> Used:

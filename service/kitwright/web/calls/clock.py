@@ -12,7 +12,7 @@ from msgspec import Meta
 from kitwright.errors import KitwrightError
 from kitwright.keeping.clock import Hours, Span, clock, spans_of, ticks_of, whole_minute
 from kitwright.keeping.life import revision_of
-from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase
+from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase, QuoteState
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, DecimalText, Minutes, WorkPlan, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -22,6 +22,7 @@ from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
+from kitwright.web.calls.placing import awaited_places, waiting_steps
 from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Text, Wire
@@ -156,13 +157,23 @@ class TickOut(Out, frozen=True, kw_only=True):
     at: datetime
 
 
+class WaitingOut(Out, frozen=True, kw_only=True):
+    """A step that has to wait for `parts`: they are not here yet, or not all of them."""
+
+    step: str
+    name: str
+    parts: tuple[str, ...]
+
+
 class ClockOut(Out, frozen=True, kw_only=True):
     """What was clocked on a quote beside what the agreed revision bills, in minutes.
 
     The minutes `billed` of all `phases` and the billed minutes that are in no step (`in_no_step`:
     rounding, minutes set by hand, the bench minimum) add up to `billed`; each is rounded to
     hundredths. Clocked minutes are for
-    comparing estimates; they are neither what is billed nor anybody's pay.
+    comparing estimates, and for the statement if the shop bills minutes; they are nobody's pay.
+    `waiting` are the steps that need a part that is not here yet, in their order, until the work is
+    finished.
     """
 
     phases: tuple[PhaseOut, ...]
@@ -171,6 +182,7 @@ class ClockOut(Out, frozen=True, kw_only=True):
     clocked: Minutes
     entries: tuple[SpanOut, ...]
     done: tuple[TickOut, ...]
+    waiting: tuple[WaitingOut, ...]
 
 
 @operation("GET /v1/quotes/{id}/clock", "getClock", "quotes")
@@ -288,7 +300,19 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
         done=tuple(
             TickOut(step=one.step or "", by=one.who, at=one.at) for one in ticks_of(entries)
         ),
+        waiting=tuple(_waiting(records, quote)),
     )
+
+
+def _waiting(records: Records, quote: KeptQuote) -> Iterator[WaitingOut]:
+    """Yield the steps of the agreed revision that wait for parts."""
+    if quote.agreed is None or quote.state is QuoteState.done:
+        return
+    agreed = read_quote(revision_of(records, quote, quote.agreed).answer)
+    awaited = awaited_places(records, quote.number, agreed.kit)
+    for step in waiting_steps(agreed.work_plan, awaited):
+        parts = [use.part for use in step.uses if (use.role, use.cylinder) in awaited]
+        yield WaitingOut(step=step.step, name=step.name, parts=tuple(dict.fromkeys(parts)))
 
 
 def _span_out(span: Span, hours: Hours) -> SpanOut:

@@ -28,7 +28,7 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written_or_none,
 )
-from kitwright.web.calls.order_making import Supplying, supplying_of
+from kitwright.web.calls.order_making import UNSUPPLIED, supplying_of
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
@@ -45,6 +45,7 @@ _OTHERWISE: Final = {
     "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
+    "tear_down": "/v1/quotes/{id}/start",
 }
 """Acts whose calls have another path than their name says."""
 _ACTS: Final = "\n".join(
@@ -151,7 +152,7 @@ def head_of(
 
     may_order = quote.agreed is not None and quote.state in ACTS["order"]
     if not may_order:
-        supplying = Supplying(is_supplied=False, is_orderable=False)
+        supplying = UNSUPPLIED
     elif is_read:
         # what was read is committed, and orders that are made change the version
         had = tuple(

@@ -18,6 +18,7 @@ from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import Stock
+from kitwright.web.calls.change import ChangeIn, tell_change
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     CUSTOMER,
@@ -59,6 +60,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     chosen: Annotated[
         ChosenIn | UnsetType | None,
         Meta(description="Set by this service on what a customer chose; ignored in requests."),
+    ] = UNSET
+    change: Annotated[
+        ChangeIn | UnsetType | None,
+        Meta(description="Set by this service on what was found; ignored in requests."),
     ] = UNSET
 
 
@@ -106,10 +111,13 @@ def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetim
     """
     outcome = service.work_out(filled, stock)
     totals = outcome.repair.totals
+    quote = service.tell(outcome, filled)
+    if filled.change:
+        quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
     return Revision(
         made_at=made_at,
         request=msgspec.json.encode(filled),
-        answer=encode_quote(service.tell(outcome, filled)),
+        answer=encode_quote(quote),
         reckoning=_reckoning(outcome, stock),
         catalogue_revision=service.revision,
         tax_state="unknown" if totals.gross is None else "known",
