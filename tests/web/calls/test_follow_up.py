@@ -134,7 +134,8 @@ def test_follow_up_is_on_paper_what_it_is_in_the_answer(
 def test_follow_up_is_asked_for_once(followed: tuple[Staff, str, Any]) -> None:
     staff, quote, _ = followed
 
-    assert order(staff, quote, 2) == {"items": [], "surplus": [], "late": []}
+    again = order(staff, quote, 2)
+    assert (again["items"], again["surplus"], again["late"]) == ([], [], [])
     staff.act(quote, "start")
 
 
@@ -369,3 +370,44 @@ def test_what_was_ordered_is_never_taken_from_a_request(staff: Staff) -> None:
 
     own = [{"order": one} for one in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]]
     assert Decimal(freight_line(staff, quote)["amount"]["amount"]) == charges({"items": own})
+
+
+def test_order_that_became_dearer_than_agreed_is_told_as_a_loss(staff: Staff) -> None:
+    quote = staff.accepted(**ONE_HEAD)
+    agreed = staff.get(f"/v1/quotes/{quote}")["quote"]["margin"]
+    assert not agreed["loss"]
+
+    def dearer(one: Supplier) -> Supplier:
+        offers = [structs.replace(each, cost=figure("400.00"), breaks=()) for each in one.offer]
+        return structs.replace(one, offer=tuple(offers))
+
+    change(staff, dearer)
+
+    made = order(staff, quote, 1)
+
+    (cost,) = made["costs"]
+    landed = sum(Decimal(one["order"]["net"]["amount"]) for one in made["items"])
+    assert cost["quote"] == quote
+    assert (cost["planned"], Decimal(cost["landed"]["amount"])) == (agreed["landed"], landed)
+    planned, left = (Decimal(agreed[name]["amount"]) for name in ("landed", "left"))
+    assert Decimal(cost["left"]["amount"]) == left + planned - landed < 0
+    assert cost["loss"]
+
+
+def test_second_order_costs_with_what_was_ordered_before(staff: Staff) -> None:
+    quote = staff.accepted(**ONE_HEAD)
+    first = order(staff, quote, 1)
+    assert (
+        first["costs"][0]["landed"] == staff.get(f"/v1/quotes/{quote}")["quote"]["margin"]["landed"]
+    )
+    jobs = [{"job": "J-HEAD-GASKET", "cylinder": 2}]
+    staff.act(quote, "revise", {**ONE_HEAD, "add_jobs": jobs})
+    staff.act(quote, "issue")
+    staff.act(quote, "accept", {**YES, "revision": 2})
+
+    (cost,) = order(staff, quote, 2)["costs"]
+
+    orders = staff.get("/v1/orders", quote=quote)["items"]
+    landed = sum(Decimal(one["order"]["net"]["amount"]) for one in orders)
+    assert Decimal(cost["landed"]["amount"]) == landed
+    assert not cost["loss"]
