@@ -10,6 +10,7 @@ from kitwright.stages.ordering.follow_up import (
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
+from kitwright.stages.ordering.later import later_orders, with_orders
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.shortage import (
     Missing,
@@ -45,9 +46,11 @@ __all__ = [
     "buy_together",
     "join_orders",
     "joined",
+    "later_orders",
     "next_offer",
     "plan_follow_up",
     "share_charge",
     "split_orders",
     "take_last",
+    "with_orders",
 ]
