@@ -51,13 +51,17 @@ def in_state(state: str, **said: object) -> KeptQuote:
         (
             in_state("accepted", agreed=1),
             OFFER,
-            {"add", "advance", "found", "order", "revise", "withdraw"},
+            {"add", "advance", "found", "order", "revise", "stop", "withdraw"},
         ),
-        (in_state("ordered", agreed=1), OFFER, {"add", "advance", "found", "order", "revise"}),
+        (
+            in_state("ordered", agreed=1),
+            OFFER,
+            {"add", "advance", "found", "order", "revise", "stop"},
+        ),
         (
             in_state("in_work", agreed=1),
             OFFER,
-            {"add", "advance", "clock", "finish", "found", "order", "revise"},
+            {"add", "advance", "clock", "finish", "found", "order", "revise", "stop"},
         ),
         # an offer beside the work has to be answered first
         (

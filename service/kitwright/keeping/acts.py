@@ -27,6 +27,15 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
+        "stop": frozenset(
+            {
+                QuoteState.accepted,
+                QuoteState.ordered,
+                QuoteState.in_work,
+                QuoteState.declined,
+                QuoteState.expired,
+            }
+        ),
         "pay": frozenset({QuoteState.done}),
         "collect": frozenset({QuoteState.done}),
         "invoice": frozenset({QuoteState.done}),
@@ -188,6 +197,7 @@ def possible_acts(
     is_orderable: bool,
     is_ordered: bool = True,
     can_begin: bool = False,
+    owes_fee: bool = False,
     account: Standing = _NOTHING,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
@@ -202,6 +212,7 @@ def possible_acts(
         is_orderable: whether those that are not made can be.
         is_ordered: whether none is left to be made.
         can_begin: whether the work can begin with the parts that are here.
+        owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
     """
     is_offered = quote.offered is not None
@@ -215,6 +226,7 @@ def possible_acts(
         "order": is_orderable,
         "start": is_supplied,
         "tear_down": can_begin,
+        "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_ordered,
         "pay": account.is_owed,
         "collect": account.is_here,

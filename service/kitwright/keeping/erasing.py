@@ -481,7 +481,7 @@ class _Work:
             records.additions.put(structs.replace(addition, description=ERASED))
         # each consent is to the revision that was agreed then
         newest = max((one.revision for one in consents), default=None)
-        if (newest if quote is None else quote.agreed) in own:
+        if (newest if quote is None else quote.agreed or quote.shown) in own:
             self._account(number)
         # a machine of nobody goes with the last revisions that name it
         with self.despite_damage():

@@ -49,6 +49,7 @@ EventKind = Literal[
     "quote.short",
     "quote.slipped",
     "quote.started",
+    "quote.stopped",
     "quote.withdrawn",
     "records.released",
     "records.restored",

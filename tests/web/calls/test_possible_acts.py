@@ -33,6 +33,7 @@ STEPS = (
         "start",
         "tear_down",
         "found",
+        "stop",
         "add",
         "advance",
         "clock",
@@ -105,6 +106,8 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "found":
         body = {"step": "off spark_plug@1", "what": "Loose.", "why": "It rattles.", "by": "R"}
         body |= {"free_lines": [CLIP], "trial": True}
+    elif step == "stop" and seen.head["state"] == "in_work":
+        body = {"step": "off spark_plug@1", "machine": "boxes"}
     elif step == "tear_down":
         path, body = f"/v1/quotes/{id}/start", {"tear_down_first": True}
     elif step == "pay":

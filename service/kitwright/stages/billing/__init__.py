@@ -2,7 +2,15 @@
 
 from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill
 from kitwright.stages.billing.clocked import Timed, allot_clocked
+from kitwright.stages.billing.stopped import (
+    LIMITED,
+    Minutes,
+    Most,
+    StoppedBill,
+    bill_stopped,
+)
 from kitwright.stages.billing.used import (
+    GOODS,
     AgreedLine,
     Clocked,
     CoreBack,
@@ -13,6 +21,8 @@ from kitwright.stages.billing.used import (
 )
 
 __all__ = [
+    "GOODS",
+    "LIMITED",
     "AgreedLine",
     "Billed",
     "BilledLine",
@@ -20,10 +30,14 @@ __all__ = [
     "CoreBack",
     "Dealt",
     "Disposed",
+    "Minutes",
+    "Most",
+    "StoppedBill",
     "Timed",
     "Used",
     "Why",
     "allot_clocked",
     "bill",
+    "bill_stopped",
     "check_used",
 ]

@@ -17,8 +17,9 @@ from kitwright.stages.request import RequestFault, RequestRefused
 
 GOODS: Final = frozenset({"part", "set", "consumable"})
 """Kinds of lines of which less, or more, may be used than was agreed."""
-_LABOUR: Final = "labour"
-_MINUTE: Final = "MIN"
+LABOUR: Final = "labour"
+MINUTE: Final = "MIN"
+PIECE: Final = "C62"
 CORE: Final = "core"
 DISCOUNT: Final = "discount"
 FREIGHT: Final = "freight"
@@ -139,7 +140,7 @@ class CoreTooMany(RequestFault):
 
 def is_timed(line: AgreedLine) -> bool:
     """Return whether a line is labour that is billed by the minute."""
-    return line.kind == _LABOUR and line.unit == _MINUTE
+    return line.kind == LABOUR and line.unit == MINUTE
 
 
 def check_used(lines: Sequence[AgreedLine], used: Used) -> None:

@@ -31,6 +31,7 @@ from kitwright.web.calls import (
     release,
     running,
     shelf,
+    stop,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -44,6 +45,7 @@ _MODULES: Final = (
     acts,
     additions,
     found,
+    stop,
     advances,
     accounts,
     bills,

@@ -12,6 +12,7 @@ from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.stopping import owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.web.calls.call import Call, answer, tag
@@ -168,10 +169,18 @@ def head_of(
         newest,
         desk.today(),
         **supplying._asdict(),
+        owes_fee=_owes_fee(records, quote),
         account=standing_of(records, quote),
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
+
+
+def _owes_fee(records: Records, quote: KeptQuote) -> bool:
+    """Return whether a quote that nobody agreed to owes its diagnostic fee."""
+    if quote.agreed is not None or quote.state not in ACTS["stop"]:
+        return False
+    return owes_fee(life.revision_of(records, quote, quote.shown))
 
 
 def _whole(

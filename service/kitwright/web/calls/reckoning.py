@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from fractions import Fraction
 from typing import Annotated
@@ -10,7 +10,7 @@ from typing import Annotated
 import msgspec
 from msgspec import UNSET, Meta, UnsetType, structs
 
-from kitwright.catalogue.model import SERIAL_MAX, AreaId
+from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.record import Customer, Machine, Revision
@@ -19,7 +19,7 @@ from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
 from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.stages.supply import Stock
+from kitwright.stages.supply import Held, Stock
 from kitwright.units import mixed
 from kitwright.web.calls.change import ChangeIn, tell_change
 from kitwright.web.calls.desk import Desk
@@ -222,6 +222,21 @@ def _reckoning(outcome: Outcome, stock: Stock) -> bytes:
                 for row in rows
             ),
         )
+    )
+
+
+def shelf_of(rows: Iterable[ShelfRow]) -> Stock:
+    """Return the stock that a revision was made with."""
+    return Stock(
+        Held(
+            item=ItemId(row.item),
+            quality=Quality(row.quality),
+            brand=row.brand,
+            bin=row.bin,
+            free=Fraction(row.free),
+            cost=row.cost,
+        )
+        for row in rows
     )
 
 
