@@ -7,6 +7,8 @@ import pytest
 from tests.web.calls.conftest import Staff
 from tests.web.calls.shop import png
 
+from kitwright.web.calls import found
+
 AT_STEP = {
     "step": "hand 1",
     "what": "The stud's thread is stripped.",
@@ -193,6 +195,22 @@ def test_what_can_not_be_found_is_refused(staff: Staff, members: Any, code: str)
     id = in_work(staff)  # noqa: A001
 
     assert errors(staff, id, **members) == [code]
+
+
+def test_change_has_a_limited_number_of_finds(
+    staff: Staff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(found, "MOST_FINDS", 1)
+    id = in_work(staff)  # noqa: A001
+    find(staff, id, free_lines=[INSERT])
+
+    assert errors(staff, id, free_lines=[INSERT]) == ["too-many-finds"]
+
+    staff.act(id, "accept", {"revision": 2, "who": "A. Customer", "means": "telephone"})
+    change = find(staff, id, free_lines=[INSERT])["change"]
+    # what was agreed to is no news, and its price is in what was agreed
+    assert (change["agreed"], len(change["finds"])) == (2, 1)
+    assert amount(change["by_prices"]) == 0
 
 
 def test_nothing_is_found_before_the_yes(staff: Staff) -> None:

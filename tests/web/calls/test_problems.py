@@ -312,6 +312,21 @@ def chosen(owner: TestClient[Any], act: str, body: Any, **members: Any) -> tuple
     return staff.post(f"/v1/quotes/{id}/{act}", body), body
 
 
+def found(owner: TestClient[Any], **members: Any) -> tuple[Any, Any]:
+    """Tell what was found, wrongly."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    id = staff.accepted()  # noqa: A001
+    body = {"step": "off head@1", "what": "A crack.", "why": "It leaks.", "by": "R", **members}
+    return staff.post(f"/v1/quotes/{id}/found", body, staff.tag(id)), body
+
+
+def stopped(owner: TestClient[Any], **body: Any) -> tuple[Any, Any]:
+    """Stop work before it began, wrongly."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    id = staff.accepted()  # noqa: A001
+    return staff.post(f"/v1/quotes/{id}/stop", body, staff.tag(id)), body
+
+
 def agreed_blindly(owner: TestClient[Any]) -> tuple[Any, Any]:
     """Accept a choice by a link without its amount."""
     staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
@@ -355,6 +370,23 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: finished(owner, "core", BLOCK, cores=[{"quantity": "9"}]),
         "/cores/0",
     ),
+    "found-nowhere": (
+        lambda owner, _: found(owner, step=None, jobs=[{"job": "J-PLUG", "cylinder": 1}]),
+        "/step",
+    ),
+    "no-such-contingency": (
+        lambda owner, _: found(
+            owner, contingency={"contingency": "moon"}, jobs=[{"job": "J-PLUG", "cylinder": 1}]
+        ),
+        "/contingency",
+    ),
+    "no-such-photo": (
+        lambda owner, _: found(owner, photographs=["P9"], jobs=[{"job": "J-PLUG", "cylinder": 1}]),
+        "/photographs/0",
+    ),
+    "nothing-added": (lambda owner, _: found(owner), "/jobs"),
+    "stop-unclear": (lambda owner, _: stopped(owner, machine="boxes"), "/machine"),
+    "no-added-line": (lambda owner, _: stopped(owner, not_done=[1]), "/not_done/0"),
     "due-day-invalid": (lambda owner, _: invoiced_late(owner), "/due_on"),
     "endpoint-incomplete": (
         lambda owner, _: half_an_endpoint(owner),

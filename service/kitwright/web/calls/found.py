@@ -255,7 +255,7 @@ def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn:
     turned_up = _turned_up(base, body.contingency)
     there = {(job.job, job.cylinder) for job in (*base.jobs, *base.swallowed)}
     jobs = _jobs(turned_up, body.jobs, there)
-    earlier = () if base.change is None else _told(before.base).finds
+    earlier = _earlier(before)
     faults = [*_faults(agreed, body, base, turned_up, before.photos)]
     if not jobs and not body.free_lines:
         faults.append(NothingAdded().at("jobs"))
@@ -298,10 +298,11 @@ def _moved(desk: Desk, before: _Before, was: Money, by: str) -> Money:
     return known(now.totals.gross) - was
 
 
-def _told(revision: Revision) -> ChangeIn:
-    change = asked_of(revision).change
-    assert isinstance(change, ChangeIn)
-    return change
+def _earlier(before: _Before) -> tuple[FindIn, ...]:
+    """Return what was found before and is on offer; what is agreed is found no longer."""
+    change = asked_of(before.base).change
+    is_on_offer = before.quote.offered is not None
+    return change.finds if is_on_offer and isinstance(change, ChangeIn) else ()
 
 
 def _turned_up(base: Quote, asked: TurnedUpIn | None) -> tuple[Contingency, ...]:
