@@ -4,7 +4,10 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from msgspec import structs
 from tests.web.calls.conftest import Staff
+
+from kitwright.web.calls.wire import JobIn
 
 BUYER = {
     "name": "Maud Ferrier",
@@ -174,6 +177,105 @@ def test_declined_offer_without_a_fee_owes_nothing(staff: Staff) -> None:
 
     assert "stop" not in staff.get(f"/v1/quotes/{id}")["acts"]
     assert codes(staff, id, {}) == ["nothing-owed"]
+
+
+BLOCK = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "diagnoses": [],
+    "jobs": [{"job": "J-SHORT-BLOCK"}],
+}
+
+
+def ordered_block(staff: Staff) -> tuple[str, Any]:
+    """Return a quote whose short block, a special order, is ordered, and the block's line."""
+    id = staff.accepted(**BLOCK)  # noqa: A001
+    staff.act(id, "advances", {"amount": "500.00", "means": "card", "by": "Owner"})
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    lines = staff.get(f"/v1/quotes/{id}")["quote"]["lines"]
+    return id, next(line for line in lines if line["code"] == "V68-A-001")
+
+
+def billed_block(staff: Staff, id: str) -> Decimal:  # noqa: A002
+    staff.act(id, "stop")
+    made = statement(staff, id)
+    check_sums(made)
+    return sum(amount(one["amount"]) for one in made["lines"] if one["code"] == "V68-A-001")
+
+
+def test_special_order_that_was_sent_is_billed(staff: Staff) -> None:
+    id, line = ordered_block(staff)  # noqa: A001
+    for order in staff.get("/v1/orders")["items"]:
+        tag = staff.client.get(f"/v1/orders/{order['id']}").headers["ETag"]
+        staff.done(f"/v1/orders/{order['id']}/send", {"means": "portal", "by": "Owner"}, tag)
+
+    assert billed_block(staff, id) == amount(line["amount"])
+
+
+def test_special_order_that_was_not_sent_is_not_billed(staff: Staff) -> None:
+    id, _ = ordered_block(staff)  # noqa: A001
+
+    assert billed_block(staff, id) == 0
+
+
+def test_other_parts_are_billed_once_they_can_not_go_back(staff: Staff) -> None:
+    bills = []
+    for days in (400, 0):
+        id = staff.accepted(diagnostic_done=True)  # noqa: A001
+        asked = {"revisions": [{"quote": id, "revision": 1}]}
+        for order in staff.done("/v1/orders", asked).json()["items"]:
+            received(staff, order["id"])
+        staff.counter.clock.pass_days(days)
+        staff.act(id, "stop")
+        made = statement(staff, id)
+        check_sums(made)
+        goods = [one for one in made["lines"] if one["kind"] in ("part", "set")]
+        bills.append([amount(one["amount"]) for one in goods if amount(one["amount"])])
+
+    assert bills[0]
+    assert bills[1] == []
+
+
+def received(staff: Staff, order: str) -> None:
+    path = f"/v1/orders/{order}"
+    for act, body in (("send", {"means": "portal"}), ("receipts", {})):
+        answer = staff.client.get(path)
+        if act == "receipts":
+            lines = enumerate(answer.json()["order"]["lines"], start=1)
+            packs = [{"line": at, "packs": one["packs"], "bin": "A1"} for at, one in lines]
+            body = {"lines": packs}
+        staff.done(f"{path}/{act}", {"by": "Owner", **body}, answer.headers["ETag"])
+
+
+def test_stop_is_priced_by_the_plan_after_the_catalogue_changed(
+    staff: Staff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    id = in_work(staff)  # noqa: A001
+    plan = plan_of(staff, id)
+    (promised,) = plan["stops"]
+    step = plan["steps"][promised["before_step"] - 1]["step"]
+    desk = staff.counter.desk
+    # the catalogue of then is gone, but today's plans the same steps
+    monkeypatch.setattr(type(desk), "service_of", lambda *_: None)
+
+    assert stop(staff, id, step)["gross"] == promised["refitted"]
+
+
+def test_stop_of_work_that_is_planned_otherwise_today_is_refused(
+    staff: Staff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    id = in_work(staff)  # noqa: A001
+    step = plan_of(staff, id)["steps"][0]["step"]
+    service = staff.counter.desk.service
+    work_out = service.work_out
+
+    def otherwise(asked: Any, stock: Any = None) -> Any:
+        return work_out(structs.replace(asked, jobs=(JobIn(job="J-PLUG", cylinder=1),)), stock)
+
+    monkeypatch.setattr(service, "work_out", otherwise)
+
+    assert codes(staff, id, {"step": step, "machine": "boxes"}) == ["stop-not-priced"]
 
 
 def test_change_on_offer_is_decided_before_the_stop(staff: Staff) -> None:

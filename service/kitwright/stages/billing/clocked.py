@@ -79,7 +79,7 @@ def _weights(
     one: Timed, planned: Planned, agreed: Mapping[str, Mapping[int, Fraction]]
 ) -> dict[str, Fraction]:
     """Return by which proportion some minutes belong to labour classes that are billed."""
-    if one.labour_class in agreed:
+    if one.labour_class is not None and one.labour_class in agreed:
         return {one.labour_class: Fraction(1)}
     found = dict(_billed(planned.get(one.group, {}), agreed))
     return found or {name: sum(each.values(), Fraction(0)) for name, each in agreed.items()}
