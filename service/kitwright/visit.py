@@ -216,6 +216,8 @@ def _choose_kit(
     request: Request,
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
+    *,
+    at_any_cost: bool = False,
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -225,6 +227,7 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
+        at_any_cost=at_any_cost,
     )
 
 
@@ -260,9 +263,19 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     if ready is None or ready <= asked.on:
         return None
     hurried = _by_day(request, asked.on)
-    kit = _choose_kit(workshop, hurried, repair.kit.needs, repair.kit.held)
-    first = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
-    if first is None or first >= ready or len(kit.unfilled) > len(repair.kit.unfilled):
+
+    def first_of(needs: tuple[Need, ...]) -> date | None:
+        """Return the first day on which some needs can be filled, None if it is not before."""
+        kit = _choose_kit(workshop, hurried, needs, repair.kit.held, at_any_cost=True)
+        day = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
+        is_filled = len(kit.unfilled) <= len(repair.kit.unfilled)
+        return day if is_filled and day is not None and day < ready else None
+
+    # mostly, what comes last can't be there earlier
+    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) is None:
+        return None
+    first = first_of(repair.kit.needs)
+    if first is None:
         return None
     in_time = _by_day(request, first)
     try:
@@ -275,6 +288,19 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     if ready_on is None or ready_on >= ready:
         return None
     return Sooner(landed=landed_cost(found), ready_on=ready_on, price=found.price)
+
+
+def _last(workshop: Workshop, repair: Repair, ready: date) -> tuple[Need, ...]:
+    """Return the needs for what arrives on the last day, with those that are covered with them."""
+    market = workshop.market
+    groups = {
+        market.group(use.item)
+        for order in repair.orders
+        for line in order.lines
+        if line.promised == ready
+        for use in line.covers
+    }
+    return tuple(need for need in repair.kit.needs if market.group(need.item) in groups)
 
 
 def _by_day(request: Request, day: date) -> Request:

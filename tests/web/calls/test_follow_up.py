@@ -411,3 +411,29 @@ def test_second_order_costs_with_what_was_ordered_before(staff: Staff) -> None:
     landed = sum(Decimal(one["order"]["net"]["amount"]) for one in orders)
     assert Decimal(cost["landed"]["amount"]) == landed
     assert not cost["loss"]
+
+
+def test_order_short_of_free_freight_proposes_what_the_shelf_lacks(staff: Staff) -> None:
+    def free_from(one: Supplier) -> Supplier:
+        return structs.replace(one, free_freight_from=figure("400.00"))
+
+    change(staff, free_from)
+    quote = staff.accepted(**ONE_HEAD)
+    plain = order(staff, quote, 1)
+    assert plain["fills"] == []
+    first = next(one for one in plain["items"] if Decimal(one["order"]["freight"]["amount"]))
+    item = first["order"]["lines"][0]["item"]
+    staff.done(f"/v1/shelf/{item}/reorder-point", {"least": "5", "wanted": "500"})
+
+    made = order(staff, staff.accepted(**ONE_HEAD), 1)
+
+    fill = next(one for one in made["fills"])
+    filled = next(one["order"] for one in made["items"] if one["id"] == fill["order"])
+    goods, gap = (Decimal(one["amount"]) for one in (filled["goods"], fill["gap"]))
+    assert goods + gap == 400
+    added = sum(Decimal(one["net"]["amount"]) for one in fill["fillers"])
+    assert added >= gap
+    assert {one["item"] for one in fill["fillers"]} == {item}
+    assert Decimal(fill["saved"]["amount"]) > 0
+    # nothing of it is ordered
+    assert len(staff.get("/v1/orders")["items"]) == len(plain["items"]) + len(made["items"])

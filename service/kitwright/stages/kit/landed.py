@@ -50,6 +50,7 @@ def least_landed(
     may_be_bulky: bool,
     on: date,
     needed_by: date | None,
+    at_any_cost: bool,
 ) -> tuple[Parts, int]:
     """Return the parts of a kit at least landed cost, and by how many minor units another purchase
     may cost less.
@@ -65,9 +66,10 @@ def least_landed(
         may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
         needed_by: the day by which the goods are needed, None if they are not needed by any.
+        at_any_cost: whether suppliers may be as many as they are, since only the days count.
     """
     best = everywhere = _way(market, selling, parts_from, on, needed_by)
-    if everywhere.landed == everywhere.cost:
+    if at_any_cost or everywhere.landed == everywhere.cost:
         return everywhere.parts, 0
     ways, seen = [everywhere], {selling}
     for way in ways:

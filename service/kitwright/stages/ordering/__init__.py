@@ -1,6 +1,7 @@
 """Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
 from kitwright.stages.ordering.basket import Basket, buy_together
+from kitwright.stages.ordering.fill import Fill, Filler, Restock, fill_up
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
     NotOrderable,
@@ -30,6 +31,8 @@ from kitwright.stages.ordering.together import (
 __all__ = [
     "Allotment",
     "Basket",
+    "Fill",
+    "Filler",
     "FollowUp",
     "JointOrder",
     "Lacking",
@@ -39,11 +42,13 @@ __all__ = [
     "Packs",
     "PartsOrder",
     "Portion",
+    "Restock",
     "SupplierGone",
     "Surplus",
     "Use",
     "buy_missing",
     "buy_together",
+    "fill_up",
     "join_orders",
     "joined",
     "later_orders",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from fractions import Fraction
 
 from kitwright.catalogue.model import LabourBasis
@@ -47,5 +48,5 @@ def _planned(plan: WorkPlan) -> dict[str, dict[str, Fraction]]:
         if step.labour_class is not None:
             group = planned.setdefault(PHASES[step.kind].value, {})
             before = group.get(step.labour_class, Fraction(0))
-            group[step.labour_class] = before + exact(step.exact_minutes)
+            group[step.labour_class] = before + exact(Decimal(step.exact_minutes))
     return planned

@@ -323,9 +323,8 @@ def _jobs(
 ) -> tuple[JobIn, ...]:
     """Return the jobs to be added, each once, without those that are there."""
     own = [JobIn(job=job.job, cylinder=job.cylinder) for one in turned_up for job in one.jobs]
-    return tuple(
-        job for job in dict.fromkeys((*own, *jobs)) if (job.job, job.cylinder) not in there
-    )
+    every: tuple[JobIn, ...] = (*own, *jobs)
+    return tuple(job for job in dict.fromkeys(every) if (job.job, job.cylinder) not in there)
 
 
 def _faults(

@@ -26,6 +26,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.order_costs import OrderCostOut, costs_of
+from kitwright.web.calls.order_fill import FillOut, fills_of
 from kitwright.web.calls.order_making import (
     AdvanceMissing,
     Made,
@@ -60,13 +61,15 @@ class OrdersOut(Out, frozen=True, kw_only=True):
 
     `surplus` lists packs ordered for an earlier revision that are no longer needed. `late` lists
     lines promised after the day by which a quote needs them. `costs` say what the orders of each
-    quote cost now, and what that leaves of what the customer agreed to.
+    quote cost now, and what that leaves of what the customer agreed to. `fills` propose goods with
+    which an order's freight is free.
     """
 
     items: tuple[OrderOut, ...]
     surplus: tuple[SurplusOut, ...]
     late: tuple[LateOut, ...]
     costs: tuple[OrderCostOut, ...]
+    fills: tuple[FillOut, ...]
 
 
 class SurplusOut(Surplus, frozen=True, kw_only=True):
@@ -173,6 +176,7 @@ def _made(
             ),
             late=tuple(_late(made, asked)),
             costs=tuple(costs_of(records, made, asked)),
+            fills=tuple(fills_of(desk, records, made)),
         )
     )
 
