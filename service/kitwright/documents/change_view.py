@@ -11,13 +11,14 @@ from kitwright.quote import Find, Quote
 
 
 class FoundRow(Struct, frozen=True, kw_only=True):
-    """Something that was found, why it calls for more work, and what was measured; the last is
-    empty if nothing was.
+    """Something that was found, why it calls for more work, what was measured (empty if nothing
+    was), and the ids of its photographs.
     """
 
     what: str
     why: str
     measured: str
+    photographs: tuple[str, ...]
 
 
 def found_of(quote: Quote, scribe: Scribe) -> tuple[FoundRow, ...]:
@@ -37,6 +38,7 @@ def _found(one: Find, scribe: Scribe) -> FoundRow:
         measured="; ".join(
             f"{each.what}: {scribe.number(each.value)} {each.unit}" for each in one.readings
         ),
+        photographs=one.photographs,
     )
 
 

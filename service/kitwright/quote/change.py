@@ -22,7 +22,8 @@ class Find(Struct, frozen=True, kw_only=True):
 
     `step` is the step of the work plan at which it was found, null if none is named. `contingency`
     (on `cylinder`) is the one of the agreed quote that was found, with its `name`, or null.
-    `photographs` are ids of photos of the quote, and `by` is who found it.
+    `photographs` are ids of photos of the quote, which its customer sees by the link; `by` is who
+    found it.
     """
 
     step: str | None

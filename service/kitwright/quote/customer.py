@@ -46,7 +46,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     ),
     Contingency: frozenset({"probability", "parts"}),
     Course: frozenset({"minutes", "parts_by"}),
-    Find: frozenset({"step", "photographs", "by"}),
+    Find: frozenset({"step", "by"}),
 }
 """Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
 

@@ -1,5 +1,6 @@
 """What is found once the work is agreed: a change order, and nothing before consent."""
 
+import hashlib
 from decimal import Decimal
 from typing import Any
 
@@ -101,6 +102,7 @@ def test_customer_agrees_by_link_to_the_new_total_and_limit(staff: Staff) -> Non
         "what",
         "why",
         "readings",
+        "photographs",
     }
     staff.done(f"{link['path']}/accept", {"who": "A. Customer"})
 
@@ -162,13 +164,50 @@ def test_trial_records_nothing(staff: Staff) -> None:
     assert len(staff.get(f"/v1/quotes/{id}/revisions")["items"]) == 1
 
 
+def photographed(staff: Staff, id: str, shade: int = 0) -> Any:  # noqa: A002
+    """Add a photo to a quote; return it."""
+    return staff.client.post(
+        f"/v1/quotes/{id}/photos?subject=finding&code=plug_oil",
+        content=png(shade),
+        headers={"Content-Type": "image/png", "Idempotency-Key": f'"photo-{shade}"'},
+    ).json()
+
+
+def test_customer_sees_the_photographs_of_what_was_found(staff: Staff) -> None:
+    id, other = in_work(staff), in_work(staff)  # noqa: A001
+    shown, hidden = photographed(staff, id), photographed(staff, id, 9)
+    foreign = photographed(staff, other, 20)
+    find(staff, id, free_lines=[INSERT], photographs=[shown["id"]])
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    customer = staff.client
+    del customer.headers["Authorization"]
+
+    page = customer.get(path, headers={"Accept": "text/html"}).text
+    answer = customer.get(f"{path}/photos/{shown['id']}")
+
+    token = path.rpartition("/")[2]
+    assert f'href="{token}/photos/{shown["id"]}"' in page
+    assert answer.status_code == 200
+    assert answer.headers["Content-Type"] == "image/png"
+    assert hashlib.sha256(answer.content).hexdigest() == shown["sha256"]
+    for one in (hidden, foreign):
+        assert customer.get(f"{path}/photos/{one['id']}").status_code == 404
+    assert customer.get(f"/v1/photos/{shown['id']}/file").status_code == 401
+
+
+def test_offer_that_has_ended_shows_no_photographs(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    shown = photographed(staff, id)
+    find(staff, id, free_lines=[INSERT], photographs=[shown["id"]])
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    staff.act(id, "withdraw")
+
+    assert staff.client.get(f"{path}/photos/{shown['id']}").status_code == 410
+
+
 def test_readings_and_photographs_are_kept_with_the_find(staff: Staff) -> None:
     id = in_work(staff)  # noqa: A001
-    taken = staff.client.post(
-        f"/v1/quotes/{id}/photos?subject=finding&code=plug_oil",
-        content=png(),
-        headers={"Content-Type": "image/png", "Idempotency-Key": '"a-photo"'},
-    ).json()
+    taken = photographed(staff, id)
     reading = {"what": "Journal", "value": "34.92", "unit": "mm"}
 
     made = find(staff, id, free_lines=[INSERT], readings=[reading], photographs=[taken["id"]])

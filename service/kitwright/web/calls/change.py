@@ -9,7 +9,7 @@ from msgspec import Meta
 from kitwright.catalogue.model import SERIAL_MAX, OverrunPreset
 from kitwright.keeping.overrun import allowance
 from kitwright.money import Money
-from kitwright.quote import Change, DecimalText, Find, Measured, Quote, amount_of, known
+from kitwright.quote import Change, Find, Measured, Quote, amount_of, known
 from kitwright.units import read_figure
 from kitwright.web.calls.ids import PhotoId
 from kitwright.web.edge.shapes import Cylinder, DecimalIn, Id, Text, Wire
@@ -31,7 +31,7 @@ class FindIn(Wire, frozen=True, kw_only=True):
 
     step: Text | None = None
     contingency: Id | None = None
-    name: str | None = None
+    name: Text | None = None
     cylinder: Cylinder | None = None
     what: Text
     why: Text
@@ -46,8 +46,8 @@ class ChangeIn(Wire, frozen=True, kw_only=True):
     """
 
     agreed: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
-    was: DecimalText
-    by_prices: DecimalText
+    was: DecimalIn
+    by_prices: DecimalIn
     finds: Annotated[tuple[FindIn, ...], Meta(min_length=1, max_length=MOST_FINDS)]
 
 
