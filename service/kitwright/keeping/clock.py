@@ -198,7 +198,10 @@ def ticks_of(entries: Iterable[ClockEntry]) -> tuple[ClockEntry, ...]:
     done: dict[str | None, ClockEntry] = {}
     for one in entries:
         if one.kind is ClockKind.ticked:
-            done.setdefault(one.step, one)
+            # a step that is ticked again with what was seen there is done since the first tick
+            first = done.setdefault(one.step, one)
+            if one.reason is not None:
+                done[one.step] = structs.replace(first, reason=one.reason)
         elif one.kind is ClockKind.unticked:
             done.pop(one.step, None)
     return tuple(done.values())

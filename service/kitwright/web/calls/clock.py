@@ -61,10 +61,10 @@ _ALLOWED: Final[Mapping[str, tuple[str, ...]]] = {
     "stop": ("at",),
     "minutes": ("phase", "step", "minutes", "day"),
     "correct": ("entry", "minutes", "reason"),
-    "tick": ("step",),
+    "tick": ("step", "finding"),
     "untick": ("step",),
 }
-_MEMBERS: Final = ("phase", "step", "at", "minutes", "day", "entry", "reason")
+_MEMBERS: Final = ("phase", "step", "at", "minutes", "day", "entry", "reason", "finding")
 
 
 class ClockIn(Wire, frozen=True, kw_only=True):
@@ -74,7 +74,9 @@ class ClockIn(Wire, frozen=True, kw_only=True):
     work plan by its id. `start` and `stop` are now unless `at` says otherwise, in whole minutes,
     cut off. A sum of `minutes` is of today unless `day` says otherwise. `correct` gives the right
     minutes of an `entry` and the reason, which stays permanently, so it should not name customers.
-    `tick` says that a `step` is done, and `untick` that it is not.
+    `tick` says that a `step` is done, and maybe what was seen there (`finding`), which stays
+    permanently too; `untick` says that it is not done. Photographs of what a step takes off are
+    photos of the quote; what calls for more work is told with `found`.
     """
 
     act: Literal["start", "stop", "minutes", "correct", "tick", "untick"]
@@ -86,6 +88,7 @@ class ClockIn(Wire, frozen=True, kw_only=True):
     day: date | None = None
     entry: Count | None = None
     reason: Text | None = None
+    finding: Text | None = None
 
 
 class ClockUnclear(RequestFault):
@@ -150,10 +153,11 @@ class PhaseOut(Out, frozen=True, kw_only=True):
 
 
 class TickOut(Out, frozen=True, kw_only=True):
-    """A step that is done, on all machines, and who ticked it."""
+    """A step that is done, on all machines, who ticked it, and what was seen there, or null."""
 
     step: str
     by: str
+    finding: str | None
     at: datetime
 
 
@@ -234,7 +238,7 @@ def add(records: Records, call: Call, body: ClockIn) -> Reply[ClockOut]:
         moment=None if body.at is None else whole_minute(body.at),
         about=body.entry,
         minutes=body.minutes,
-        reason=body.reason,
+        reason=body.reason or body.finding,
     )
     clock(records, stamp, quote, hours, entry)
     return Reply(body=_clock_out(call.desk, records, quote, stamp.at))
@@ -298,7 +302,8 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
         clocked=sum(span.minutes for span in spans),
         entries=tuple(_span_out(span, hours) for span in spans),
         done=tuple(
-            TickOut(step=one.step or "", by=one.who, at=one.at) for one in ticks_of(entries)
+            TickOut(step=one.step or "", by=one.who, finding=one.reason, at=one.at)
+            for one in ticks_of(entries)
         ),
         waiting=tuple(_waiting(records, quote)),
     )
