@@ -253,7 +253,8 @@ def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn:
     """
     base, agreed = read_quote(before.base.answer), read_quote(before.agreed.answer)
     turned_up = _turned_up(base, body.contingency)
-    there = {(job.job, job.cylinder) for job in (*base.jobs, *base.swallowed)}
+    there = {(job.job, job.cylinder) for job in base.jobs}
+    there |= {(job.job, job.cylinder) for job in base.swallowed}
     jobs = _jobs(turned_up, body.jobs, there)
     earlier = _earlier(before)
     faults = [*_faults(agreed, body, base, turned_up, before.photos)]
