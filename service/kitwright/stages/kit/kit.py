@@ -84,7 +84,11 @@ def choose_kit(
     brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
 
-        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+        def parts_from(
+            allowed: int,
+            by: date | None,
+            same: Sequence[KitPart | None],  # noqa: ARG001 - what is brought may change all
+        ) -> tuple[KitPart, ...]:
             nonlocal brought
             in_time = None if by is None else (on, by)
             wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
@@ -101,9 +105,14 @@ def choose_kit(
     else:
         known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
 
-        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+        def parts_from(
+            allowed: int, by: date | None, same: Sequence[KitPart | None]
+        ) -> tuple[KitPart, ...]:
             in_time = None if by is None else (on, by)
-            return tuple([each.part(allowed, in_time) for each in known])
+            if not same:
+                return tuple([each.part(allowed, in_time) for each in known])
+            pairs = zip(known, same, strict=True)
+            return tuple([one or each.part(allowed, in_time) for each, one in pairs])
 
         def most() -> Iterable[tuple[int, ...]]:
             return [each.most for each in known]
