@@ -120,3 +120,33 @@ def test_draft_is_not_torn_down(staff: Staff) -> None:
 
     assert "tear_down" not in acts(staff, id)
     assert "can't start this quote in state draft" in reason(staff, id, "start", FIRST)
+
+
+def test_parts_are_ordered_once_when_what_was_found_is_agreed(staff: Staff) -> None:
+    id = staff.accepted()  # noqa: A001
+    staff.act(id, "start", FIRST)
+    listed = staff.get(f"/v1/quotes/{id}")["quote"]["contingencies"]["each"]
+    found = next(one for one in listed if one["parts"] and one["jobs"] and one["after"] is None)
+    body = {
+        "contingency": {name: found[name] for name in ("contingency", "cylinder")},
+        "what": "Seen with the head off.",
+        "why": "It would not seal.",
+        "by": "R. Okafor",
+    }
+    made = staff.done(f"/v1/quotes/{id}/found", body, staff.tag(id)).json()
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    # nothing is ordered for what is not agreed
+    assert staff.get("/v1/orders")["items"] == []
+    staff.done(f"{path}/accept", {"who": "A. Customer"})
+
+    asked = {"revisions": [{"quote": id, "revision": made["revision"]}]}
+    orders = staff.done("/v1/orders", asked).json()["items"]
+
+    suppliers = [one["order"]["supplier"] for one in orders]
+    assert len(suppliers) == len(set(suppliers)) > 0
+    items = {line["item"] for one in orders for line in one["order"]["lines"]}
+    assert {part["part"] for part in found["parts"]} & items
+    assert staff.done("/v1/orders", asked).json()["items"] == []
+    staff.act(id, "finish")
+    statement = staff.get(f"/v1/quotes/{id}/statement")["statement"]
+    assert statement["agreed_gross"] == made["change"]["now"]
