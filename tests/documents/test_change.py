@@ -89,6 +89,14 @@ def test_prices_that_moved_are_told_apart_from_what_was_found() -> None:
     assert told["of which prices that changed since"] == "$2.11"
 
 
+def test_limit_that_was_agreed_is_told_once() -> None:
+    quote = structs.replace(quote_of(made()), change=change())
+
+    rows = change_rows(quote, Scribe("en"), is_agreed=True)
+
+    assert [row.amount for row in rows] == ["$452.58", "$69.69", "$522.27"]
+
+
 def test_quote_that_is_no_change_says_nothing_of_it() -> None:
     for told in documents(quote_of(made()), "en").values():
         assert "since you agreed" not in told.lower()

@@ -42,13 +42,16 @@ def _found(one: Find, scribe: Scribe) -> FoundRow:
     )
 
 
-def change_rows(quote: Quote, scribe: Scribe) -> tuple[Row, ...]:
+def change_rows(quote: Quote, scribe: Scribe, *, is_agreed: bool = False) -> tuple[Row, ...]:
     """Return the rows of a change: the sum agreed before, the difference, the new sum and the new
-    limit; empty if the quote is no change.
+    limit; empty if the quote is no change. Once it `is_agreed`, the limit is the one agreed, which
+    documents tell by itself.
     """
     change, say = quote.change, scribe.say
     if change is None:
         return ()
+    label = say("New limit: we ask you again before the total exceeds")
+    limit = [] if is_agreed else [row(label, change.limit, scribe)]
     moved = []
     if change.by_prices.money.minor:
         label = say("of which prices that changed since")
@@ -58,7 +61,7 @@ def change_rows(quote: Quote, scribe: Scribe) -> tuple[Row, ...]:
         row(say("Difference"), change.difference, scribe),
         *moved,
         row(_total(quote, scribe), change.now, scribe, "total"),
-        row(say("New limit: we ask you again before the total exceeds"), change.limit, scribe),
+        *limit,
     )
 
 

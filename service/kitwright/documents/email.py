@@ -168,7 +168,7 @@ class _Words:
         for one in found_of(self._quote, self._scribe):
             told = " ".join(filter(None, (one.what, one.why, one.measured)))
             yield f"- {one_line('what was found', told)}"
-        for label, amount, _ in change_rows(self._quote, self._scribe):
+        for label, amount, _ in change_rows(self._quote, self._scribe, is_agreed=self._is_agreed):
             yield f"{label}: {amount}"
 
     def _jobs(self) -> Iterator[str]:

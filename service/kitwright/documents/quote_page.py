@@ -57,7 +57,7 @@ def quote_page(
         courses=courses_of(quote, scribe),
         advice=advice_of(quote, scribe),
         found=found_of(quote, scribe),
-        change=change_rows(quote, scribe),
+        change=change_rows(quote, scribe, is_agreed=envelope.limit is not None),
         choices=None if actions is None else actions.choices,
         totals=totals_of(quote, scribe, is_owed=is_open),
         summary=summary_of(quote, scribe, is_owed=is_open),

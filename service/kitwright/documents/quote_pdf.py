@@ -118,7 +118,7 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
             {"what": one.what, "why": one.why, "measured": one.measured}
             for one in found_of(quote, scribe)
         ],
-        "change": change_rows(quote, scribe),
+        "change": change_rows(quote, scribe, is_agreed=envelope.limit is not None),
         "reported": text_lines(quote.complaint),
         **_findings(quote.assessment, scribe),
         "basis": basis_told(quote, scribe),
