@@ -284,6 +284,20 @@ def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(f"{QUOTES}/Q1/invoice", json=body, headers=headers), body
 
 
+def credited_unclearly(owner: TestClient[Any]) -> tuple[Any, Any]:
+    assert finished(owner)[0].is_success
+    address = {"street": "Mill Lane 4", "city": "Tollimoor", "country": "US"}
+    buyer = {"name": "A. Customer", "billing": address}
+    headers = {"Idempotency-Key": '"buyer"'}
+    customer = owner.post("/v1/customers", json=buyer, headers=headers).json()["id"]
+    headers = {"Idempotency-Key": '"invoice"', "If-Match": "*"}
+    made = owner.post(f"{QUOTES}/Q1/invoice", json={"customer": customer}, headers=headers)
+    assert made.is_success, made.text
+    body = {"reason": "Not fitted", "parts": [{"line": 1}]}
+    headers = {"Idempotency-Key": '"credit"'}
+    return owner.post(f"{made.headers['Location']}/credit", json=body, headers=headers), body
+
+
 def half_an_endpoint(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "billing": {"endpoint": "bills@shop.example"}}
     return owner.post("/v1/customers", json=body, headers={"Idempotency-Key": '"who"'}), body
@@ -388,6 +402,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "stop-unclear": (lambda owner, _: stopped(owner, machine="boxes"), "/machine"),
     "no-added-line": (lambda owner, _: stopped(owner, not_done=[1]), "/not_done/0"),
     "due-day-invalid": (lambda owner, _: invoiced_late(owner), "/due_on"),
+    "part-unclear": (lambda owner, _: credited_unclearly(owner), "/parts/0"),
     "endpoint-incomplete": (
         lambda owner, _: half_an_endpoint(owner),
         "/billing/endpoint_scheme",
