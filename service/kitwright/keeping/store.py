@@ -376,7 +376,11 @@ class Events(Protocol):
         """
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
-        """Return at most `most` events in order, beginning after a place."""
+        """Return at most `most` events in order, beginning after a place, as far as none is
+        damaged.
+
+        Raises: RecordDamaged, if the first is.
+        """
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
         """Return all events of one subject, in order."""
