@@ -66,7 +66,8 @@ def test_mails_beside_a_damaged_one_go_out(store: SqliteStore, tmp_path: Path) -
             "deliveries",
         ),
         (
-            "UPDATE events SET subject = 'quote:77' WHERE seq = (SELECT min(event) FROM deliveries)",
+            "UPDATE events SET subject = 'quote:77' WHERE seq ="
+            " (SELECT min(event) FROM deliveries)",
             [(1, 1), (2, 1)],
             "events",
         ),

@@ -761,6 +761,33 @@ def test_erase_goes_on_beside_a_damaged_mail(
         assert [*map(tuple, found)] == [(1, ""), (2, CUSTOMER["email"]), (3, "")]
 
 
+def test_erase_locks_invoices_for_the_owner(story: Story) -> None:
+    body = {"name": "Counter", "scopes": ["read", "order"]}
+    key = story.client.post("/v1/keys", json=body, headers=once()).json()["key"]
+    counter = {"Authorization": f"Bearer {key}"}
+    quote = f"/v1/quotes/{story.quote}"
+    guarded = {**once(), "If-Match": story.client.get(quote).headers["etag"]}
+    story.client.post(f"{quote}/invoice", json={}, headers=guarded).raise_for_status()
+    path = "/v1/invoices/I1-00001"
+    before = story.client.get(path, headers=counter)
+    assert CUSTOMER["name"] in before.text
+    story.erase().raise_for_status()
+
+    for accept in ("application/json", "application/pdf", "application/xml"):
+        refused = story.client.get(path, headers={**counter, "Accept": accept})
+        problem(refused, 403, "scope-missing")
+        assert "Eulalia" not in refused.text
+    credit = {"reason": "Wrong"}
+    refused = story.client.post(f"{path}/credit", json=credit, headers={**counter, **once()})
+    problem(refused, 403, "scope-missing")
+    # the law keeps it as it was made
+    assert story.client.get(path).json() == before.json()
+    story.client.post(f"{path}/credit", json=credit, headers=once()).raise_for_status()
+    listed = story.client.get("/v1/invoices", headers=counter)
+    assert len(listed.json()["items"]) == 2
+    assert "Eulalia" not in listed.text
+
+
 def everything(story: Story) -> str:
     """Return all that the files of a folder hold, as far as it is text."""
     files = (file for file in story.folder.rglob("*") if file.is_file())

@@ -122,7 +122,8 @@ def feed(records: Records, call: Call, query: FeedQuery) -> Reply[EventsOut]:
 
     Every change of every record, in order. To continue, call again with `after` set to `next`: then
     no event is missed or repeated. After a restore from a backup, the answer to an earlier `after`
-    is 410, and says how to go on. So does the problem of an event that is damaged. Events name records and amounts, never people.
+    is 410, and says how to go on; so does the problem of a damaged event. Events name records and
+    amounts, never people.
     """
     after = _place(records, query.after, call.operation.path)
     items = traced(records, _events(records, call, after, query.limit))
