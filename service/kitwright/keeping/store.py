@@ -376,11 +376,7 @@ class Events(Protocol):
         """
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
-        """Return at most `most` events in order, beginning after a place, as far as none is
-        damaged.
-
-        Raises: RecordDamaged, if the first is.
-        """
+        """Return at most `most` events in order, beginning after a place."""
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
         """Return all events of one subject, in order."""

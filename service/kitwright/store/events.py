@@ -68,19 +68,8 @@ class EventTable(Table[Event]):
         )
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
-        """Return at most `most` events in order, beginning after a place. The ones before a damaged
-        event are returned without it.
-
-        Raises: RecordDamaged, if the first is damaged.
-        """
-        found = self.each("WHERE seq > ? ORDER BY seq LIMIT ?", seq, most)
-        sound = list[Event]()
-        try:
-            sound.extend(found)
-        except RecordDamaged:
-            if not sound:
-                raise
-        return tuple(sound)
+        """Return at most `most` events in order, beginning after a place."""
+        return self.select("WHERE seq > ? ORDER BY seq LIMIT ?", seq, most)
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
         """Return all events of one subject, in order."""

@@ -137,10 +137,6 @@ class Table(Generic[T]):
         """
         return tuple(map(self._record, self._rows(rest, values, source)))
 
-    def each(self, rest: str, *values: object) -> Iterator[T]:
-        """Yield the records of a query, as far as none is damaged. Raises: RecordDamaged."""
-        yield from map(self._record, self._rows(rest, values, None))
-
     def sound(self, rest: str, *values: object) -> Iterator[T]:
         """Yield the records of a query, except damaged ones: each of them is set aside and
         reported. `rest` must give an order; it is read page by page, as far as it is needed.

@@ -74,13 +74,16 @@ class EventDamaged(RecordDamaged):
 
 
 def _events(records: Records, call: Call, after: int, most: int) -> tuple[Event, ...]:
-    """Return the events after a place, as far as none is damaged.
+    """Return at most `most` events after a place: fewer if one of them is damaged, none of which
+    is at that one or behind it.
 
-    Raises: EventDamaged, if the first is.
+    Raises: EventDamaged, if the first is damaged.
     """
     try:
         return records.events.after(after, most)
     except RecordDamaged as damage:
+        if most > 1:
+            return _events(records, call, after, most // 2)
         going_on = f"{call.desk.gate.epoch}.{'.'.join(map(str, damage.key))}"
         raise EventDamaged(damage.table, damage.key, going_on) from damage
 
