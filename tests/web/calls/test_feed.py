@@ -108,12 +108,14 @@ def test_feed_goes_on_behind_a_damaged_event(service: Service, tmp_path: Path, p
             connection.execute("DROP TRIGGER IF EXISTS events_stay")
             connection.execute("UPDATE events SET subject = 'key:other' WHERE seq = 3")
 
-        before = client.get(path).json()
-        refused = client.get(f"{path}?after={before['next']}")
-        told = refused.json()["detail"]
+        seqs, after = list[int](), ""
+        while (page := client.get(f"{path}?after={after}")).is_success:
+            seqs += [each["seq"] for each in page.json()["items"]]
+            after = page.json()["next"]
+        told = page.json()["detail"]
         behind = client.get(f"{path}?after={told.rpartition('after=')[2]}").json()
 
-    assert [each["seq"] for each in before["items"]] == [1, 2]
-    assert (refused.status_code, refused.json()["code"]) == (500, "record-damaged")
+    assert seqs == [1, 2]
+    assert (page.status_code, page.json()["code"]) == (500, "record-damaged")
     assert told.startswith("events 3: ")
     assert [each["seq"] for each in behind["items"]] == [4, 5]
