@@ -534,8 +534,9 @@ class _Work:
                 erase_mails(records, self.stamp, [mail])
         with self.despite_damage():
             _forget_requests(records, f"quote:{number}")
-        for kind, found in (("authorisations", given), ("additions", added), ("photos", photos)):
-            self._count(kind, len(found))
+        self._count("authorisations", len(given))
+        self._count("additions", len(added))
+        self._count("photos", len(photos))
         self._count("quotes", 1)
 
     def _tell(self, quote: KeptQuote, numbers: Container[int], *, is_changed: bool) -> None:
