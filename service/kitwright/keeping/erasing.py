@@ -63,8 +63,6 @@ _KEPT_COUNTS: Final = frozenset({"machines", "revisions", "photos"})
 """Kinds of records that are not found again if an erasure is begun again."""
 _EVERY_REVISION: Final = range(EVERY)
 """The numbers of all revisions of a quote."""
-_TOLD: Final = "quote.erased"
-"""The event of a quote of which something was erased."""
 T = TypeVar("T", Machine, Mail, KeptQuote)
 R = TypeVar("R")
 P = TypeVar("P", Addition, Authorisation, Handover, KeptStatement)
@@ -548,9 +546,9 @@ class _Work:
         serial = None if quote.shown in numbers else quote.serial
         with self.despite_damage():
             events = records.events.of_subject(f"quote:{quote.number}")
-            is_told = any(one.kind == _TOLD and one.at == self.stamp.at for one in events)
+            is_told = any(one.kind == "quote.erased" and one.at == self.stamp.at for one in events)
             if is_changed or not is_told or serial != quote.serial:
-                keep_change(records, self.stamp, _TOLD, quote, serial=serial)
+                keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
 
     def _account(self, quote: int) -> bool:
         """Erase personal data of a statement, and the name of who collected the machine; return
