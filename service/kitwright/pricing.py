@@ -18,7 +18,7 @@ from kitwright.catalogue.model import Catalogue, Supplier
 from kitwright.errors import KitwrightError
 from kitwright.keeping.price_events import note_prices, noted_revision
 from kitwright.keeping.record import Hand, QuoteState, Stamp
-from kitwright.keeping.store import QuoteFilter, Records, Store
+from kitwright.keeping.store import QuoteFilter, Records, Store, StoreError
 from kitwright.prices.books import InForce, PriceBooks
 from kitwright.prices.difference import OldPrice, OpenQuote, PriceDifference, millionths
 from kitwright.prices.reading import Progress, failed
@@ -200,8 +200,10 @@ class Pricing:
         self._tried: RevisionNumber | None = None
         self._noted: int | None = None
         """The revision whose event is known to be in the feed, 0 for the prices of the catalogue;
-        None before the feed was looked at.
+        None if that can't be read.
         """
+        with suppress(StoreError):
+            self._noted = store.read(noted_revision)
         self.in_calls = 0
         """How many calls in progress change the prices; each adds its own event."""
         self.take: Callable[[], Awaitable[None]] = self._take_nothing
@@ -322,8 +324,6 @@ class Pricing:
             if found not in (self._in_use, self._tried):
                 self._tried = found
                 await self.take()
-            if self._noted is None:
-                self._noted = self._store.read(noted_revision)
             if (found or 0) != self._noted and not self.in_calls:
                 now = self._now()
                 stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="prices")

@@ -587,7 +587,9 @@ def _put(put: Callable[[P], None], before: P, after: P) -> bool:
 
 
 def without_names(kept: KeptStatement) -> KeptStatement:
-    """Return a statement without certificate and text written at the counter. Amounts stay."""
+    """Return a statement without serial number, certificate and text written at the counter.
+    Amounts stay.
+    """
     statement = read_statement(kept.body)
     exemption = statement.exemption
     lines = tuple(
@@ -596,8 +598,10 @@ def without_names(kept: KeptStatement) -> KeptStatement:
         else line
         for line in statement.lines
     )
+    engine = statement.engine
     left = structs.replace(
         statement,
+        engine=None if engine is None else structs.replace(engine, serial=None, build_code=None),
         lines=lines,
         disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
         exemption=None
