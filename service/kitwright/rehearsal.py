@@ -27,6 +27,7 @@ from kitwright.catalogue.model import (
     VisitWork,
     Where,
     Work,
+    WorkKind,
 )
 from kitwright.catalogue.worth import worth_of
 from kitwright.stages.kit import Need
@@ -91,6 +92,7 @@ class _Walk:
         self.was_off: set[str] = set()
         self.done: list[str] = []
         self.before_out = self._closure([ENGINE_OUT]) if ENGINE_OUT in self.nodes else set()
+        self.changed_first = self._changed_first()
 
     def go(self) -> Iterator[str]:
         """Yield the errors of the steps in turn, and of what is left at the end."""
@@ -106,6 +108,7 @@ class _Walk:
             self._note(step)
         yield from (f"{one} is left off" for one in sorted(self.off))
         yield from self._looks(names)
+        yield from self._changing(names)
         yield from self._adjusting(names)
         yield from self._ticks(names)
         yield from self._joints(names)
@@ -240,7 +243,7 @@ class _Walk:
         for group in node.needs_any:
             if self.off.isdisjoint(group):
                 yield f"none of {', '.join(group)} is off"
-        if component.is_first and self.was_off - self._closure([node.id]):
+        if component.is_first and self.was_off - self._closure([node.id]) - self.changed_first:
             yield "it is not the first to come off"
         yield from self._held(component, node.id)
         yield from self._keeps_on(node.id)
@@ -259,7 +262,8 @@ class _Walk:
                 if node.id in group and left.isdisjoint(group):
                     yield f"{other} is still off"
         for other in self._spell(component.refit_after, node.cylinder):
-            if other in self.to_remove and (other in self.off or other not in self.was_off):
+            is_to_come = other not in self.was_off and node.id not in self.changed_first
+            if other in self.to_remove and (other in self.off or is_to_come):
                 yield f"{other} is not on again"
         if component.is_first and left - {
             other for other in left if self.nodes[other].component.is_first
@@ -340,7 +344,8 @@ class _Walk:
         if phase is not Phase.finish:
             needs_off = {*self._needs_off(row, cylinder)} & self.to_remove
             yield from (f"{one} is on" for one in needs_off - self.off)
-        if phase is Phase.arrival and self.was_off - self._off_early() - self._firsts():
+        early = self._off_early() | self._firsts() | (self.changed_first - self.off)
+        if phase is Phase.arrival and self.was_off - early:
             yield "something is off already"
         if phase is Phase.finish and (self.off or self.was_off != self.to_remove):
             yield "not all is on again"
@@ -404,6 +409,7 @@ class _Walk:
         at = {name: index for index, name in enumerate(names)}
         spans = self._spans(names)
         early = self._adjusted_first()
+        before_tests = self._before_tests()
         for look in sorted(self._seen_at()):
             if look not in at:
                 continue
@@ -418,7 +424,8 @@ class _Walk:
                 if is_held and (is_fitting or surrounded):
                     # each cylinder is held in its turn
                     continue
-                if (is_fitting or is_work) and not self._is_for_looking(name) and name not in early:
+                is_spared = name in early or name in before_tests
+                if (is_fitting or is_work) and not self._is_for_looking(name) and not is_spared:
                     yield f"{name} comes before {look}, which may show something"
 
     def _spans(self, names: Sequence[str]) -> list[tuple[int, int]]:
@@ -442,10 +449,62 @@ class _Walk:
                     found.add(name)
         return found
 
+    def _changed_first(self) -> set[str]:
+        """Return what is to be off and on again before tests, and is there for nothing else."""
+        if ENGINE_OUT in self.to_remove or not self._tests():
+            return set()
+        asked: dict[bool, set[str]] = {True: set(), False: set()}
+        for operation in self.operations:
+            job = operation.job
+            rows = [self.catalogue.visit_work[name] for name in job.visit]
+            named = {*self._spell(job.access, operation.cylinder)}
+            named |= {one for row in rows for one in self._spell(row.access, None)}
+            asked[job.is_before_tests] |= named
+        kept = [self.nodes[one] for one in self.to_remove]
+        return {
+            node.id
+            for node in kept
+            if node.id in asked[True] - asked[False]
+            and not (node.needs_all or node.needs_any or node.component.is_first)
+            and not any(
+                node.id in (*other.needs_all, *(one for group in other.needs_any for one in group))
+                for other in kept
+            )
+        }
+
+    def _before_tests(self) -> set[str]:
+        """Return the refits of what goes first, and the work that is done while it is off."""
+        found = {f"on {one}" for one in self.changed_first}
+        for name, row in self.rows.items():
+            needs = {*self._needs_off(row, _cylinder(name))} & self.to_remove
+            if needs and needs <= self.changed_first:
+                found.add(name)
+        return found
+
+    def _tests(self) -> set[str]:
+        """Return the tests of the engine before everything is on again."""
+        return {
+            name
+            for name, row in self.rows.items()
+            if row.kind is WorkKind.test
+            and not isinstance(row, RefitWork)
+            and row.phase in (Phase.arrival, Phase.closing)
+        }
+
+    def _changing(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield tests, and what else comes off, before what goes first is on again."""
+        tests = self._tests()
+        first = {f"off {one}" for one in self.changed_first}
+        for one in sorted(self.changed_first):
+            on = f"on {one}"
+            for name in names[: names.index(on)] if on in names else ():
+                if name in tests or (name.startswith("off ") and name not in first):
+                    yield f"{name} comes before {on}"
+
     def _adjusting(self, names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before what stays on is adjusted, without being in the way."""
         early = self._adjusted_first()
-        in_the_way = self._firsts() | self._off_early()
+        in_the_way = self._firsts() | self._off_early() | self.changed_first
         for tick in self.catalogue.ticks.values():
             in_the_way |= self._closure(self._spell(tick.reach, None))
         for name, row in self.rows.items():
@@ -530,7 +589,7 @@ class _Walk:
 
     def _reached(self, tick: str, reach: set[str], names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before a tick without standing in its way."""
-        allowed = (self._closure(reach) - reach) | self._firsts()
+        allowed = (self._closure(reach) - reach) | self._firsts() | self.changed_first
         for name in names[: names.index(tick)] if reach else ():
             mark, _, one = name.partition(" ")
             if mark == "off" and one not in allowed:

@@ -159,7 +159,9 @@ def _jobs(chance: Random, engine: list[Component], cylinder: list[Component]) ->
             id=ContingencyId(f"k{number}"), probability=read_figure("0.1"), add=(adds,)
         )
         may_show = (shown,) if chance.random() < 0.6 else ()
-        found.append((structs.replace(plain, contingency=may_show), seen))
+        is_first = chance.random() < 0.2
+        shown_by = structs.replace(plain, contingency=may_show, is_before_tests=is_first)
+        found.append((shown_by, seen))
     _KINDS.clear()
     for job, seen in found:
         for one in job.contingency:

@@ -196,6 +196,28 @@ def test_clearances_of_what_stays_on_are_set_before_anything_else_comes_off() ->
     assert again.in_order("on rocker_gear@2", "set_lash_cold@2", "retest_leak@2")
 
 
+def oil_and_leakdown() -> Planned:
+    return planned("TB-S50", WALK_BEHIND, ("J-LEAKDOWN", None), ("J-OIL", None), ("J-LASH", 1))
+
+
+def test_oil_is_changed_before_tests_that_its_level_spoils() -> None:
+    found = oil_and_leakdown()
+    tests = ("warm_up", "vacuum_and_write_up", "leakdown@1", "off rocker_cover@1", "retest_leak@1")
+
+    assert found.in_order("V-INTAKE", "off oil_drain", "on oil_drain", "safe_to_start", *tests)
+    assert found.wrong() == ()
+    # alone, without a test, it stands where it is done with the fewest changes
+    plain = planned("TB-V68", TRACTOR, ("J-OIL", None), ("J-PTO-SEAL", None))
+    assert plain.in_order("off oil_drain", "off pto_seal", "on pto_seal", "on oil_drain")
+
+
+def test_oil_stays_out_until_what_it_is_drained_for_is_closed() -> None:
+    found = planned("QM-D74", None, ("J-LEAKDOWN", None), ("J-OIL", None), ("J-HEAD-GASKET", 1))
+
+    assert found.in_order("leakdown@1", "off head@1", "on head@1", "on oil_drain", "V-RUN")
+    assert found.wrong() == ()
+
+
 def test_step_names_what_a_find_made_there_may_lead_to() -> None:
     check = next(step for step in head_and_clearances().plan.steps if "flatness" in step.name)
 
@@ -295,6 +317,8 @@ def _moved(plan: WorkPlan, name: str, before: str) -> list[Step]:
         (exhaust_valve, "on oil_drain", "on head@1", "is not on again"),
         (exhaust_valve, "fit_exhaust_valve@1", "flatness_check@1", "may show something"),
         (head_and_plug_thread, "off muffler", "off spark_plug@1", "may show a dearer find"),
+        (oil_and_leakdown, "warm_up", "off oil_drain", "comes before on oil_drain"),
+        (oil_and_leakdown, "off spark_plug@1", "on oil_drain", "comes before on oil_drain"),
         (head_and_clearances, "off intake_manifold", "set_lash_cold@2", "which may change what"),
     ],
 )
@@ -499,6 +523,22 @@ SMALL = {
             structs.replace(part_of("t", 1), side=Side.output, needs_free=("crank",)),
         ),
         ("s", "t"),
+    ),
+    "two ways in, both open": (
+        (
+            structs.replace(part_of("a", 1), side=Side.under, tools=("puller",)),
+            structs.replace(part_of("b", 1), side=Side.output),
+            structs.replace(part_of("c", 1, any_of=(("a", "b"),)), side=Side.output),
+        ),
+        ("a", "b", "c"),
+    ),
+    "two ways in, one of them shut": (
+        (
+            part_of("a", 1),
+            part_of("b", 1),
+            structs.replace(part_of("c", 1, any_of=(("a", "b"),)), refit_after=("a",)),
+        ),
+        ("a", "b", "c"),
     ),
     "an order of refits": (
         (
