@@ -494,19 +494,26 @@ class _Walk:
     def _changing(self, names: Sequence[str]) -> Iterator[str]:
         """Yield tests, and what else comes off, before what goes first is on again."""
         tests = self._tests()
-        first = {f"off {one}" for one in self.changed_first}
+        first = {f"off {one}" for one in self.changed_first | self._reach_ways()}
         for one in sorted(self.changed_first):
             on = f"on {one}"
             for name in names[: names.index(on)] if on in names else ():
                 if name in tests or (name.startswith("off ") and name not in first):
                     yield f"{name} comes before {on}"
 
+    def _reach_ways(self) -> set[str]:
+        """Return what stands before the components that unbilled steps have to reach."""
+        found: set[str] = set()
+        for tick in self.catalogue.ticks.values():
+            reach = {*self._spell(tick.reach, None)}
+            found |= self._closure(reach) - reach
+        return found
+
     def _adjusting(self, names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before what stays on is adjusted, without being in the way."""
         early = self._adjusted_first()
         in_the_way = self._firsts() | self._off_early() | self.changed_first
-        for tick in self.catalogue.ticks.values():
-            in_the_way |= self._closure(self._spell(tick.reach, None))
+        in_the_way |= self._reach_ways()
         for name, row in self.rows.items():
             is_opening = not isinstance(row, RefitWork) and row.phase is Phase.opening
             if name in early or is_opening:

@@ -206,6 +206,7 @@ def test_oil_is_changed_before_tests_that_its_level_spoils() -> None:
 
     assert found.in_order("V-INTAKE", "off oil_drain", "on oil_drain", "safe_to_start", *tests)
     assert found.wrong() == ()
+    assert planned("TB-V68", TRACTOR, ("J-LASH", 1), ("J-OIL", None)).wrong() == ()
     # alone, without a test, it stands where it is done with the fewest changes
     plain = planned("TB-V68", TRACTOR, ("J-OIL", None), ("J-PTO-SEAL", None))
     assert plain.in_order("off oil_drain", "off pto_seal", "on pto_seal", "on oil_drain")

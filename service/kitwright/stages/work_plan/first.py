@@ -16,7 +16,8 @@ def change_first(
     rules: Rules, after: dict[str, set[str]], operations: Sequence[Operation]
 ) -> set[str]:
     """Note that what jobs `is_before_tests` take off is on again before any test, and before
-    anything else comes off; return these steps, and all that come before them.
+    anything else comes off that an unbilled step does not need off; return these steps, and all
+    that come before them.
     """
     tests = {name for name in after if rules.is_test_on_the_way(name)}
     early: set[str] = set()
