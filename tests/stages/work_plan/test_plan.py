@@ -123,6 +123,15 @@ def test_short_block_is_built_on_the_bench_before_the_engine_goes_in() -> None:
     ]
 
 
+def test_faces_are_cleaned_after_all_that_drops_chips_on_them() -> None:
+    # the deck that the gasket goes on is the new block's
+    assert short_block().in_order("transfer_parts", "clean_deck@1", "on head@1")
+    rings = planned("TB-V68", TRACTOR, ("J-RINGS", 1))
+    assert rings.in_order("hone_measure_clean@1", "clean_deck@1", "clean_crankcase_faces")
+    thread = planned("TB-V68", TRACTOR, ("J-HEAD-GASKET", 1), ("J-THREAD-CASE", 1))
+    assert thread.in_order("insert_head_thread@1", "clean_deck@1", "on head@1")
+
+
 def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
     found = exhaust_valve()
 
@@ -205,6 +214,9 @@ def test_oil_is_changed_before_tests_that_its_level_spoils() -> None:
     tests = ("warm_up", "vacuum_and_write_up", "leakdown@1", "off rocker_cover@1", "retest_leak@1")
 
     assert found.in_order("V-INTAKE", "off oil_drain", "on oil_drain", "safe_to_start", *tests)
+    # what the manual gives and what the gauges show have blanks where they are needed
+    assert found.in_order("leakdown@1", "first_leakage_noted", "set_lash_cold@1", "retest_noted")
+    assert found.in_order("engine_cold", "lash_looked_up", "set_lash_cold@1")
     assert found.wrong() == ()
     assert planned("TB-V68", TRACTOR, ("J-LASH", 1), ("J-OIL", None)).wrong() == ()
     # alone, without a test, it stands where it is done with the fewest changes
