@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from fractions import Fraction
 from itertools import combinations, pairwise
 
@@ -87,12 +88,19 @@ class _Walk:
         self.to_remove = {removal.instance.id for removal in visit.access.removals}
         self.alias = {row.name: row.component for row in catalogue.layouts[family.layout].alias}
         self.rows = self._rows(visit.operations)
-        self.parsed = {step.name: _parsed(step.name) for step in plan.steps}
+        self.alike: dict[tuple[str, str], list[str]] = {}
+        """Mark and component or work -> the steps of it; `*` for all with this mark."""
+        for step in plan.steps:
+            mark, own = _parsed(step.name)
+            self.alike.setdefault((mark, own), []).append(step.name)
+            self.alike.setdefault((mark, "*"), []).append(step.name)
+        self.names = {step.name for step in plan.steps}
         self.off: set[str] = set()
         self.was_off: set[str] = set()
         self.done: list[str] = []
         self.before_out = self._closure([ENGINE_OUT]) if ENGINE_OUT in self.nodes else set()
         self.changed_first = self._changed_first()
+        self.worths = self._worths()
 
     def go(self) -> Iterator[str]:
         """Yield the errors of the steps in turn, and of what is left at the end."""
@@ -129,7 +137,7 @@ class _Walk:
         is still in order then, it should have been so. Excepted is a look that a third one needs
         which is as dear as the second and does not need that: one of alike cylinders comes first.
         """
-        worths = self._worths()
+        worths = self.worths
         spans = self._spans([step.name for step in self.steps])
         looks: dict[str, tuple[int, list[tuple[int, int]]]] = {
             step.name: (at, [span for span in spans if self._is_under(at, span)])
@@ -178,8 +186,12 @@ class _Walk:
         return [step.name for step in later], self._again(steps)
 
     def _again(self, steps: Sequence[Step]) -> _Walk:
-        plan = structs.replace(self.plan, steps=tuple(steps))
-        return _Walk(self.catalogue, self.shop, self.family, self.engine, self.visit, plan)
+        """Return a walk from the beginning with the same steps in another order."""
+        walk = copy(self)
+        walk.plan = structs.replace(self.plan, steps=tuple(steps))
+        walk.steps = walk.plan.steps
+        walk.off, walk.was_off, walk.done = set(), set(), []
+        return walk
 
     def _joints(self, names: Sequence[str]) -> Iterator[str]:
         """Yield work that its refit does not follow at once."""
@@ -410,7 +422,8 @@ class _Walk:
         spans = self._spans(names)
         early = self._adjusted_first()
         before_tests = self._before_tests()
-        for look in sorted(self._seen_at()):
+        for_looking = self._for_looking()
+        for look in sorted(self.worths):
             if look not in at:
                 continue
             is_held = any(first <= at[look] < last for first, last in spans)
@@ -425,7 +438,7 @@ class _Walk:
                     # each cylinder is held in its turn
                     continue
                 is_spared = name in early or name in before_tests
-                if (is_fitting or is_work) and not self._is_for_looking(name) and not is_spared:
+                if (is_fitting or is_work) and name not in for_looking and not is_spared:
                     yield f"{name} comes before {look}, which may show something"
 
     def _spans(self, names: Sequence[str]) -> list[tuple[int, int]]:
@@ -526,16 +539,15 @@ class _Walk:
                 if name.startswith("off ") and name.removeprefix("off ") not in in_the_way:
                     yield f"{name} comes before {one}, which may change what has to be done"
 
-    def _is_for_looking(self, name: str) -> bool:
-        """Return whether a step is a look itself, or work without which there is none."""
-        looks = self._seen_at()
-        wanted = {*looks}
-        for look in looks:
+    def _for_looking(self) -> set[str]:
+        """Return the looks, and the work without which there is none."""
+        wanted = {*self.worths}
+        for look in self.worths:
             row = self.rows.get(look)
             if row is not None:
                 on = look.partition("@")[2]
                 wanted |= {f"{one}@{on}" if on else one for one in row.after}
-        return name in wanted or name in self._for_sublet(looks)
+        return wanted | self._for_sublet({*self.worths})
 
     def _for_sublet(self, looks: set[str]) -> set[str]:
         """Return the work of jobs whose sublet work may show something."""
@@ -546,10 +558,6 @@ class _Walk:
             if job.sublet is not None and f"{job.sublet}{mark}" in looks:
                 found |= {f"{work.id}{mark}" for work in job.work}
         return found
-
-    def _seen_at(self) -> set[str]:
-        """Return the steps at which a contingency of the jobs may be seen."""
-        return {*self._worths()}
 
     def _worths(self) -> dict[str, Fraction]:
         """Return the steps at which a contingency of the jobs may be seen, with the worth of the
@@ -571,7 +579,7 @@ class _Walk:
             found |= {f"off {one}" for one in self._spell([reference], on)}
             marks = [on] if on else range(1, self.family.cylinders + 1)
             found |= {reference, *(f"{reference}@{one}" for one in marks)}
-        return found & self.parsed.keys()
+        return found & self.names
 
     def _ticks(self, names: Sequence[str]) -> Iterator[str]:
         """Yield unbilled steps that are missing, or stand on the wrong side of another step."""
@@ -608,9 +616,7 @@ class _Walk:
             mark, _, named = reference.rpartition(" ")
             bare = named.partition("@")[0]
             bare = self.alias.get(bare, bare)
-            for name, (own_mark, own) in self.parsed.items():
-                if own_mark == mark and (named == "*" or own == bare) and name in at:
-                    yield name
+            yield from (name for name in self.alike.get((mark, bare), ()) if name in at)
 
 
 def _parsed(name: str) -> tuple[str, str]:
