@@ -44,6 +44,25 @@ class Packs(Struct, frozen=True, kw_only=True):
     covers: tuple[Use, ...]
 
 
+def packs_of(orders: Iterable[PartsOrder]) -> tuple[Packs, ...]:
+    """Return the packs of some orders."""
+    return tuple(
+        Packs(
+            supplier=line.source.supplier.id,
+            sku=line.source.sku,
+            item=line.source.item,
+            brand=line.source.brand,
+            count=line.packs,
+            size=line.source.pack,
+            unit_cost=line.unit_cost,
+            lead_days=line.source.lead_days,
+            covers=line.covers,
+        )
+        for order in orders
+        for line in order.lines
+    )
+
+
 class Surplus(Struct, frozen=True):
     """Complete packs that were ordered and that the revision does not need."""
 
