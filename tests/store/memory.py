@@ -205,6 +205,10 @@ class MemoryQuotes(Kept[KeptQuote]):
             texts += [machine.name, "" if machine.serial is None else str(machine.serial)]
         return texts
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        quotes = self._state.of("quotes")
+        return tuple(quotes[number] for number in sorted(quotes) if quotes[number].fleet == fleet)
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         named = {("customer", customer), ("machine", machine)} - {
             ("customer", None),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Final
 
 from msgspec import Meta, Struct
 
@@ -33,6 +33,10 @@ class QuoteState(StrEnum):
     ordered = "ordered"
     in_work = "in_work"
     done = "done"
+
+
+ENDED: Final = frozenset({QuoteState.declined, QuoteState.expired, QuoteState.withdrawn})
+"""States of quotes of which nothing is offered or agreed any longer."""
 
 
 class RevisionState(StrEnum):
@@ -84,7 +88,8 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     one offered now or last, else the draft.
 
     Customer, machine, engine, `valid_until` and the figures are those of the revision shown. If it
-    is the agreed one, the figures include its additions.
+    is the agreed one, the figures include its additions. Quotes that were asked for together have
+    the same `fleet`: the number of the first of them.
     """
 
     number: int
@@ -104,6 +109,7 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     made_at: datetime
     made_on: date
     changed_at: datetime
+    fleet: int | None = None
 
 
 class Revision(Struct, frozen=True, kw_only=True):

@@ -155,6 +155,9 @@ class Quotes(Kept[KeptQuote], Protocol):
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes of a fleet, oldest first."""
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first.
 

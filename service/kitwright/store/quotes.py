@@ -105,6 +105,10 @@ class QuoteTable(Numbered[KeptQuote]):
             f"{where} ORDER BY {key} DESC LIMIT ?", *values, wanted.most, source=source
         )
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes of a fleet, oldest first."""
+        return self.select("WHERE fleet = ? ORDER BY number", fleet)
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first."""
         return self.select(

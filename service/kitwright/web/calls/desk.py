@@ -138,6 +138,8 @@ class Desk:
     """Checks and stores photographs."""
     purchases: Pool = field(default_factory=lambda: Pool("purchases", threads=1, most=8))
     """Finds from whom several quotes' parts are bought together."""
+    fleets: Pool = field(default_factory=lambda: Pool("fleets", threads=1, most=8))
+    """Computes the quotes of several machines, by the service `beside` this one."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
     earlier: dict[str, Service] = field(default_factory=dict)

@@ -16,6 +16,7 @@ PHOTO: Final = "P"
 HOOK: Final = "W"
 MAIL: Final = "E"
 PRICE_FILE: Final = "F"
+FLEET: Final = "G"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -27,6 +28,7 @@ NOUNS: Final = {
     HOOK: "webhook",
     MAIL: "message",
     PRICE_FILE: "price-file",
+    FLEET: "fleet",
 }
 """Letter -> kind of record, as in the subjects of events."""
 
@@ -51,6 +53,7 @@ PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
 PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
+FleetId = Annotated[str, _id(FLEET, "G12")]
 ID_TYPES: Final = {
     QUOTE: QuoteId,
     CUSTOMER: CustomerId,
@@ -60,6 +63,7 @@ ID_TYPES: Final = {
     HOOK: HookId,
     MAIL: MailId,
     PRICE_FILE: PriceFileId,
+    FLEET: FleetId,
 }
 """Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[

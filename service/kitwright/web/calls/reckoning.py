@@ -90,13 +90,20 @@ def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
 
     Raises: RequestRefused, and the errors of the stages.
     """
+    return figures_of(desk.service, filled_of(desk, asked), desk.stock(quote), desk.now())
+
+
+def filled_of(desk: Desk, asked: QuoteIn) -> QuoteIn:
+    """Return a request filled from its customer and machine, with its day.
+
+    Raises: RequestRefused.
+    """
     numbers = (
         read_id_or_none(CUSTOMER, asked.customer),
         read_id_or_none(MACHINE, asked.machine),
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
-    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    return figures_of(desk.service, filled, desk.stock(quote), desk.now())
+    return structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
 
 
 def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:

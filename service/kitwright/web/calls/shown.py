@@ -48,6 +48,7 @@ from kitwright.stages.ordering import Surplus
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web.calls.ids import (
     CUSTOMER,
+    FLEET,
     HOOK,
     ID_TYPES,
     MACHINE,
@@ -275,7 +276,13 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
 }
 """Record -> how it is shown; also those with more members, which are made from it."""
 
-_LETTERS: Final = {"quote": QUOTE, "customer": CUSTOMER, "machine": MACHINE, "order": ORDER}
+_LETTERS: Final = {
+    "quote": QUOTE,
+    "customer": CUSTOMER,
+    "machine": MACHINE,
+    "order": ORDER,
+    "fleet": FLEET,
+}
 """Members of records that are the number of another record."""
 _BOUNDED: Final[Mapping[str, Any]] = {
     **dict.fromkeys(("revision", "latest", "offered", "agreed", "shown"), RevisionNumber),
