@@ -27,6 +27,7 @@ from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.ticking import (
     TicksIn,
@@ -128,8 +129,8 @@ def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]
     return answer(call.desk, head_of(call.desk, records, quote))
 
 
-@_act("issue", "prices-moved", may_be_empty=True)
-def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
+@_act("issue", "prices-moved", "too-busy", may_be_empty=True)
+async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
     Puts the draft on offer; from then on it never changes. While another revision is agreed, that
@@ -147,7 +148,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         return offer.draft_to_issue(records, call.checked(QUOTE, records.quotes.get), stamp)
 
     draft = desk.store.read(draft_of)
-    moved = _moved(desk, draft, is_kept=body.keep_prices is not None)
+    moved = await _moved(desk, draft, is_kept=body.keep_prices is not None)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -162,7 +163,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     return work
 
 
-def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
+async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
     """Return the prices of a draft that would be different today. If its prices are kept and the
     request can no longer be answered, return None.
 
@@ -170,7 +171,7 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     """
     asked = of_today(desk, draft)
     try:
-        now = desk.service.quote(asked, desk.stock(draft.quote))
+        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote))
     except _CANNOT as error:
         if is_kept:
             return None

@@ -46,7 +46,7 @@ async def create(call: Call, body: NewQuoteIn) -> Work[KeptQuoteOut]:
     fleet. If one unit is refused, nothing is kept, and the errors say which unit it is.
     """
     if not body.units:
-        return _created(call, body.single())
+        return await _created(call, body.single())
     return await _fleet_created(call, body)
 
 
@@ -56,9 +56,7 @@ async def _fleet_created(call: Call, body: NewQuoteIn) -> Work[KeptQuoteOut]:
     """
     desk = call.desk
     units = read_units(desk, uncarried(body.single()), body.units)
-    figures = await desk.fleets.run(
-        figures_of_units, desk.service.beside, units, desk.stock(), desk.now()
-    )
+    figures = await figures_of_units(desk, units)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         made = [_with_machine(records, call, *pair) for pair in zip(units, figures, strict=True)]
@@ -78,9 +76,9 @@ def _with_machine(records: Records, call: Call, unit: Unit, figures: Revision) -
     return for_machine(figures, people.add_machine(records, call.stamp, machine))
 
 
-def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
+async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
     """Return the work that keeps a new quote."""
-    desk, figures = call.desk, reckon(call.desk, uncarried(asked))
+    desk, figures = call.desk, await reckon(call.desk, uncarried(asked))
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
@@ -96,9 +94,10 @@ def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[Kep
     "quotes",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
     status=201,
 )
-def copy(call: Call) -> Work[KeptQuoteOut]:
+async def copy(call: Call) -> Work[KeptQuoteOut]:
     """Quote the same again, as a new quote.
 
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
@@ -113,4 +112,4 @@ def copy(call: Call) -> Work[KeptQuoteOut]:
     again = structs.replace(
         asked_of(revision), on=None, needed_by=None, complaint=None, leave_out_additions=()
     )
-    return _created(call, again, copy_of=revision.quote)
+    return await _created(call, again, copy_of=revision.quote)

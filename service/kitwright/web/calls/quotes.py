@@ -332,9 +332,10 @@ class _Found(NamedTuple):
     "act-refused",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
     is_guarded=True,
 )
-def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
     Takes the whole request once more; customer and machine stay where they are left out. Work that
@@ -364,7 +365,7 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         customer=body.customer or written_or_none(CUSTOMER, newest.customer),
         machine=body.machine or written_or_none(MACHINE, newest.machine),
     )
-    figures = reckon(desk, asked, before.number)
+    figures = await reckon(desk, asked, before.number)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)

@@ -84,13 +84,16 @@ class RecordUnknown(RequestFault):
         self.text = text
 
 
-def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
+async def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     """Return the revision that a request comes to, once it is filled from its customer and machine.
     What a quote has of the shelf counts as free for itself.
 
     Raises: RequestRefused, and the errors of the stages.
     """
-    return figures_of(desk.service, filled_of(desk, asked), desk.stock(quote), desk.now())
+    filled, stock, now = filled_of(desk, asked), desk.stock(quote), desk.now()
+    if filled.looks_ahead:
+        return await desk.beside(figures_of, filled, stock, now)
+    return figures_of(desk.service, filled, stock, now)
 
 
 def filled_of(desk: Desk, asked: QuoteIn) -> QuoteIn:

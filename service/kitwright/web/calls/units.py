@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from typing import Annotated, Final
 
 import msgspec
@@ -12,12 +11,10 @@ from msgspec import Meta, Struct, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping.record import Machine, Revision
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
-from kitwright.stages.supply import Stock
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import MACHINE, MachineId, written
 from kitwright.web.calls.machines import Plate
 from kitwright.web.calls.reckoning import MachineDiffers, QuoteIn, figures_of, filled_of
-from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import ConditionIn, Serial
 from kitwright.web.edge.shapes import BuildCode, Id, Text, Wire
 
@@ -116,18 +113,18 @@ def read_units(desk: Desk, asked: QuoteIn, units: Sequence[UnitIn]) -> tuple[Uni
     return tuple(found)
 
 
-def figures_of_units(
-    service: Service, units: Sequence[Unit], stock: Stock, made_at: datetime
-) -> tuple[Revision, ...]:
-    """Return the first revision of each unit's quote, by one service.
+async def figures_of_units(desk: Desk, units: Sequence[Unit]) -> tuple[Revision, ...]:
+    """Return the first revision of each unit's quote, all with the same free stock.
 
     Raises: RequestRefused, with the errors of all units, each at its unit; other errors of the
         stages are placed at the unit that they are about.
     """
     found, faults = [], list[KitwrightError]()
+    stock, now = desk.stock(), desk.now()
     for index, unit in enumerate(units):
         try:
-            found.append(figures_of(service, unit.asked, stock, made_at))
+            # one after the other, so that previews don't wait for all
+            found.append(await desk.beside(figures_of, unit.asked, stock, now))
         except RequestRefused as refused:
             faults += (_placed(fault, index) for fault in refused.faults)
         except KitwrightError as error:

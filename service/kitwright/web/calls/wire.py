@@ -382,6 +382,11 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         ),
     ] = ()
 
+    @property
+    def looks_ahead(self) -> bool:
+        """Whether more is priced than the repair itself, which takes longer."""
+        return self.contingencies or bool(self.courses)
+
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, dated `today` if it names no day."""
         given: dict[str, Any] = structs.asdict(self) | {"on": self.on or today}
