@@ -149,6 +149,7 @@ def _work(
             goods=workshop.goods.lines(kit),
             orders=orders,
             diagnostic_done=asked.diagnostic_done,
+            diagnostic_fee=asked.diagnostic_fee,
             terms=asked.terms,
             area=request.tax_area,
             on=asked.on,

@@ -140,7 +140,7 @@ def photos_of(
     newest.
     """
     for photo in photos:
-        revisions = records.revisions.of_quote(photo.quote)
+        revisions = () if photo.quote is None else records.revisions.of_quote(photo.quote)
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
         # a first draft that was replaced is younger than the photographs taken before
         if max(before, default=1) in own:

@@ -134,6 +134,8 @@ class _Asked(Struct, frozen=True):
 
     family: str
     serial: int | None = None
+    ticket: str | None = None
+    diagnostic_done: bool = False
     chosen: Chosen | None = None
     free_lines: tuple[_FreeLine, ...] = ()
     leave_out_additions: tuple[_Named, ...] = ()
@@ -158,6 +160,12 @@ def chosen_of(revision: Revision) -> Chosen | None:
     return _asked(revision).chosen
 
 
+def charges_diagnosis(records: Records, quote: KeptQuote) -> bool:
+    """Return whether the revision that a quote shows, or its newest, charges the diagnosis."""
+    numbers = {quote.shown, quote.latest}
+    return any(_asked(revision_of(records, quote, one)).diagnostic_done for one in numbers)
+
+
 def shown_of(revision: Revision) -> dict[str, Any]:
     """Return the members of a quote that are those of the revision that it shows."""
     engine = _asked(revision)
@@ -167,6 +175,8 @@ def shown_of(revision: Revision) -> dict[str, Any]:
         "machine": revision.machine,
         "family": engine.family,
         "serial": engine.serial,
+        # as it goes over the wire: T and the number
+        "ticket": None if engine.ticket is None else int(engine.ticket[1:]),
         "net": revision.net,
         "gross": revision.gross,
         "valid_until": revision.valid_until,

@@ -89,7 +89,8 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
 
     Customer, machine, engine, `valid_until` and the figures are those of the revision shown. If it
     is the agreed one, the figures include its additions. Quotes that were asked for together have
-    the same `fleet`: the number of the first of them.
+    the same `fleet`: the number of the first of them. `ticket` is the one that the machine was
+    taken in with, as the revision shown names it.
     """
 
     number: int
@@ -110,6 +111,7 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     made_on: date
     changed_at: datetime
     fleet: int | None = None
+    ticket: int | None = None
 
 
 class Revision(Struct, frozen=True, kw_only=True):
@@ -235,6 +237,37 @@ class Machine(Struct, frozen=True, kw_only=True):
     note: str | None
     made_at: datetime
     erased_at: datetime | None
+
+
+class Ticket(Struct, frozen=True, kw_only=True):
+    """A machine as it was taken in, before any test: for whom, with what, and on which terms.
+
+    `brought_by` is who brought it, None if the customer did. `fee` is charged for the diagnosis,
+    including tax if the shop's prices do; `most` is the highest that finding the fault may cost,
+    None if that is the fee. `terms` are the shop's, as sentences in the ticket's `language`.
+    `sha256`, in hex, is of the text that is agreed to. Once it is agreed to, it never changes. Of
+    an erased ticket, the fee, the times and the number of the customer are left.
+    """
+
+    number: int
+    version: int
+    customer: int
+    machine: int
+    brought_by: str | None
+    accessories: tuple[str, ...]
+    complaint: str
+    fee: Money
+    most: Money | None
+    old_parts: bool
+    language: str
+    terms: tuple[str, ...]
+    sha256: str
+    made_at: datetime
+    day: date
+    agreed_at: datetime | None = None
+    agreed_by: str | None = None
+    means: Means | None = None
+    erased_at: datetime | None = None
 
 
 class OrderState(StrEnum):
@@ -463,10 +496,12 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
 
 
 class Photo(Struct, frozen=True, kw_only=True):
-    """A photograph of a finding or of a step. The file is found by its SHA-256."""
+    """A photograph of a finding or of a step of a quote, or of a machine as it was taken in: then
+    `ticket` is its ticket, and `quote` None. The file is found by its SHA-256.
+    """
 
     number: int
-    quote: int
+    quote: int | None
     sha256: str
     media_type: str
     size: int
@@ -474,6 +509,7 @@ class Photo(Struct, frozen=True, kw_only=True):
     code: str
     cylinder: int | None
     made_at: datetime
+    ticket: int | None = None
 
 
 class KeyRecord(Struct, frozen=True, kw_only=True):
@@ -576,6 +612,7 @@ class ErasureStage(StrEnum):
     """What is being erased of a customer, in this order. At `damaged`, all is that can be read."""
 
     machines = "machines"
+    tickets = "tickets"
     quotes = "quotes"
     mails = "mails"
     answers = "answers"

@@ -49,6 +49,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     goods: tuple[PricedLine, ...]
     orders: tuple[PartsOrder, ...]
     diagnostic_done: bool
+    diagnostic_fee: Decimal | None
     terms: Terms
     area: TaxArea | None
     on: date
@@ -184,10 +185,11 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
     if not given.diagnostic_done:
         return
     fees = given.shop.fees
+    fee = fees.diagnostic if given.diagnostic_fee is None else given.diagnostic_fee
     yield _fee(
         given,
         DIAGNOSTIC_FEE,
-        fees.diagnostic,
+        fee,
         Why("diagnostic-done"),
         quantity=given.terms.machines,
     )
@@ -198,7 +200,7 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
         DiagnosticCredit.partial_percent: fees.diagnostic_credit_percent or Decimal(0),
     }[fees.diagnostic_credit]
     if is_repair and percent:
-        credit = line_amount(percent, fees.diagnostic, 100, currency=given.shop.currency)
+        credit = line_amount(percent, fee, 100, currency=given.shop.currency)
         yield _fee(
             given,
             DIAGNOSTIC_CREDIT,

@@ -32,6 +32,9 @@ from kitwright.web.calls import (
     release,
     running,
     shelf,
+    ticket_links,
+    ticket_paper,
+    tickets,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -58,7 +61,10 @@ _MODULES: Final = (
     shelf,
     customers,
     machines,
+    tickets,
+    ticket_links,
     photos,
+    ticket_paper,
     papers,
     feed,
     hooks,

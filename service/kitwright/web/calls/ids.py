@@ -17,6 +17,7 @@ HOOK: Final = "W"
 MAIL: Final = "E"
 PRICE_FILE: Final = "F"
 FLEET: Final = "G"
+TICKET: Final = "T"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -29,6 +30,7 @@ NOUNS: Final = {
     MAIL: "message",
     PRICE_FILE: "price-file",
     FLEET: "fleet",
+    TICKET: "ticket",
 }
 """Letter -> kind of record, as in the subjects of events."""
 
@@ -54,6 +56,7 @@ HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
 PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
 FleetId = Annotated[str, _id(FLEET, "G12")]
+TicketId = Annotated[str, _id(TICKET, "T5")]
 ID_TYPES: Final = {
     QUOTE: QuoteId,
     CUSTOMER: CustomerId,
@@ -64,6 +67,7 @@ ID_TYPES: Final = {
     MAIL: MailId,
     PRICE_FILE: PriceFileId,
     FLEET: FleetId,
+    TICKET: TicketId,
 }
 """Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[

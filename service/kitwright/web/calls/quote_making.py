@@ -8,6 +8,7 @@ from msgspec import structs
 from kitwright.keeping import life, people
 from kitwright.keeping.record import Revision
 from kitwright.keeping.store import Records
+from kitwright.keeping.tickets import check_charged_once
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.carrying import uncarried
 from kitwright.web.calls.fleets import FleetOut, fleet_out
@@ -32,6 +33,7 @@ from kitwright.web.edge.reply import Reply
     "quotes",
     "request-refused",
     "catalogue-gap",
+    "act-refused",
     "too-busy",
     status=201,
     answers_else=FleetOut,
@@ -61,6 +63,8 @@ async def _fleet_created(call: Call, body: NewQuoteIn) -> Work[KeptQuoteOut]:
     def work(records: Records) -> Reply[KeptQuoteOut]:
         made = [_with_machine(records, call, *pair) for pair in zip(units, figures, strict=True)]
         fleet = life.keep_fleet(records, call.stamp, made)
+        for quote in records.quotes.of_fleet(fleet):
+            check_charged_once(records, quote)
         body = msgspec.json.encode(as_shown(fleet_out(desk, records, fleet)))
         return Reply(body=body, headers={"Location": f"/v1/fleets/{written(FLEET, fleet)}"})
 
@@ -83,6 +87,7 @@ async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Wo
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
+        check_charged_once(records, quote)
         return answer(desk, whole_of(desk, records, quote, figures), is_new=True)
 
     return work
@@ -94,6 +99,7 @@ async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Wo
     "quotes",
     "request-refused",
     "catalogue-gap",
+    "act-refused",
     "too-busy",
     status=201,
 )
@@ -109,7 +115,14 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
         return life.revision_of(records, quote, quote.shown)
 
     revision = call.desk.store.read(shown)
+    asked = asked_of(revision)
     again = structs.replace(
-        asked_of(revision), on=None, needed_by=None, complaint=None, leave_out_additions=()
+        asked,
+        on=None,
+        needed_by=None,
+        complaint=None,
+        leave_out_additions=(),
+        # whether another quote of the ticket charges it is asked again
+        diagnostic_done=asked.diagnostic_done if asked.ticket is None else None,
     )
     return await _created(call, again, copy_of=revision.quote)

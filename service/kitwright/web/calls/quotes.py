@@ -13,6 +13,7 @@ from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.tickets import check_charged_once
 from kitwright.quote import Quote, encode_quote
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.carrying import carried_over
@@ -30,7 +31,7 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.order_making import Supplying, supplying_of
 from kitwright.web.calls.paged import Searched, page_of
-from kitwright.web.calls.reckoning import QuoteIn, known, of_today, reckon
+from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.calls.standing import standing
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
@@ -359,11 +360,12 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
     before, newest, agreed, every = desk.store.read(found)
     body = carried_over(body, agreed, every, call.stamp.by)
-    # whom and which machine a quote is for stays so where nothing is said of it
+    # for whom, which machine and which ticket a quote is stays so where nothing is said of it
     asked = structs.replace(
         body,
         customer=body.customer or written_or_none(CUSTOMER, newest.customer),
         machine=body.machine or written_or_none(MACHINE, newest.machine),
+        ticket=body.ticket or asked_of(newest).ticket,
     )
     figures = await reckon(desk, asked, before.number)
 
@@ -374,6 +376,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
             raise changed_since(desk, quote)
         known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
+        check_charged_once(records, quote)
         shown = figures if quote.shown == quote.latest else _shown(records, quote)
         return answer(desk, whole_of(desk, records, quote, shown))
 

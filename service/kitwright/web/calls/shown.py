@@ -56,6 +56,7 @@ from kitwright.web.calls.ids import (
     ORDER,
     PHOTO,
     QUOTE,
+    TICKET,
     RevisionNumber,
     Sha256,
     subject_out,
@@ -126,7 +127,7 @@ def _presets_amount(member: str) -> tuple[Any, Callable[[Any], Any]]:
 
 
 _NET: Final = (Amount | None, _net)
-_SUBJECT: Final = Annotated[str, Meta(pattern="^(finding|step)$")]
+_SUBJECT: Final = Annotated[str, Meta(pattern="^(finding|step|take_in)$")]
 _IMAGE: Final = Annotated[str, Meta(pattern="^image/(jpeg|png|webp)$")]
 _KEY_ID: Final = Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
 VIEWS: Final[Mapping[type[Struct], View]] = {
@@ -169,6 +170,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     Limit: View(makes={"left": (Amount, lambda limit: amount_of(limit.left))}),
     kept.Customer: View(letter=CUSTOMER),
     kept.Machine: View(letter=MACHINE),
+    kept.Ticket: View(letter=TICKET, hides=("day",)),
     kept.KeptOrder: View(
         letter=ORDER,
         hides=("version", "supplier", "net", "body"),
@@ -282,6 +284,7 @@ _LETTERS: Final = {
     "machine": MACHINE,
     "order": ORDER,
     "fleet": FLEET,
+    "ticket": TICKET,
 }
 """Members of records that are the number of another record."""
 _BOUNDED: Final[Mapping[str, Any]] = {

@@ -12,14 +12,14 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.record import Machine, Revision
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.ids import MACHINE, MachineId, written
+from kitwright.web.calls.ids import MACHINE, MachineId, TicketId, written
 from kitwright.web.calls.machines import Plate
 from kitwright.web.calls.reckoning import MachineDiffers, QuoteIn, figures_of, filled_of
 from kitwright.web.calls.wire import ConditionIn, Serial
 from kitwright.web.edge.shapes import BuildCode, Id, Text, Wire
 
 MOST_UNITS: Final = 100
-_OF_UNIT: Final = ("serial", "build_code", "machine")
+_OF_UNIT: Final = ("serial", "build_code", "machine", "ticket")
 """Members that a request with units leaves to them."""
 _OWN: Final = (*_OF_UNIT, "chassis")
 """Members of a request that are a unit's own, or may be."""
@@ -33,6 +33,7 @@ class UnitIn(Wire, frozen=True, kw_only=True):
     """
 
     machine: MachineId | None = None
+    ticket: TicketId | None = None
     name: Text | None = None
     serial: Serial | None = None
     build_code: BuildCode | None = None
@@ -72,9 +73,11 @@ class UnitKept(RequestFault):
 
     code = "unit-kept"
 
-    def __init__(self, machine: str) -> None:
-        super().__init__(f"machine {machine} has a name and a plate: change the machine instead")
-        self.machine = machine
+    def __init__(self, record: str) -> None:
+        super().__init__(
+            f"the machine of {record} has a name and a plate: change the machine instead"
+        )
+        self.record = record
 
 
 class Unit(Struct, frozen=True):
@@ -97,6 +100,7 @@ def read_units(desk: Desk, asked: QuoteIn, units: Sequence[UnitIn]) -> tuple[Uni
         own = structs.replace(
             asked,
             machine=unit.machine,
+            ticket=unit.ticket,
             serial=unit.serial,
             build_code=unit.build_code,
             chassis=asked.chassis if unit.chassis is None else unit.chassis,
@@ -176,13 +180,14 @@ def _named(units: Sequence[UnitIn]) -> Iterator[KitwrightError]:
     """Yield an error for each kept machine that is named twice, or described anew."""
     seen = set[str]()
     for index, unit in enumerate(units):
-        if unit.machine is None:
-            continue
-        if unit.machine in seen:
-            yield NamedTwice(unit.machine).at("units", index, "machine")
-        if unit.name is not None or unit.plate:
-            yield UnitKept(unit.machine).at("units", index)
-        seen.add(unit.machine)
+        for member, named in (("machine", unit.machine), ("ticket", unit.ticket)):
+            if named is None:
+                continue
+            if named in seen:
+                yield NamedTwice(named).at("units", index, member)
+            if unit.name is not None or unit.plate:
+                yield UnitKept(named).at("units", index)
+            seen.add(named)
 
 
 def _placed(fault: KitwrightError, index: int) -> KitwrightError:

@@ -25,7 +25,8 @@ from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
 _TAGS: Final = {
     "assessments": "From findings at the bench to ranked faults and the next test.",
     "quotes": "Quotes: creating, revising, issuing, deciding, finishing.",
-    "links": "A customer reads and decides a quote by a link, without a key.",
+    "tickets": "Machines as they are taken in, before any test.",
+    "links": "A customer reads and decides a quote or a ticket by a link, without a key.",
     "orders": "Parts orders (purchase orders).",
     "shelf": "The shelf: what is on hand, reserved and free, and every move of it.",
     "customers": "Customers that quotes are made for; export and erasure of a customer's data.",
