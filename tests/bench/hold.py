@@ -53,10 +53,11 @@ def holds_of(folder: Path, path: str, body: dict[str, Any]) -> tuple[list[float]
     with nothing remembered of it, and for the same once more.
     """
     catalogue = load_catalogue(built_in_catalog())
-    shop = catalogue.shops["hire-yard"]
+    shop = next(shop for shop in catalogue.shops.values() if shop.id == "hire-yard")
     service = Service(Workshop(catalogue, shop), lambda: date(2027, 3, 1))
     with open_counter(service, folder) as counter:
-        transport = httpx.ASGITransport(make_app(counter.desk))
+        app: Any = make_app(counter.desk)
+        transport = httpx.ASGITransport(app)
         key = {"Authorization": f"Bearer {counter.key}"}
 
         async def ask() -> tuple[list[float], list[float]]:

@@ -93,6 +93,7 @@ def stages(catalogue: Catalogue) -> None:
         operations=operations,
         labour=labour,
         kit=kit,
+        diagnostic_fee=None,
         goods=workshop.goods.lines(kit),
         orders=orders,
         diagnostic_done=True,

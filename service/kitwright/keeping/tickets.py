@@ -8,7 +8,7 @@ import msgspec
 from msgspec import structs
 
 from kitwright.keeping.acts import ActRefused
-from kitwright.keeping.event import add_event
+from kitwright.keeping.event import Facts, add_event
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.life import charges_diagnosis
 from kitwright.keeping.people import AlreadyErased
@@ -109,7 +109,7 @@ def _check_open(ticket: Ticket) -> None:
 
 
 def _note(records: Records, stamp: Stamp, kind: EventKind, ticket: Ticket) -> None:
-    facts = {"version": ticket.version, "sha256": ticket.sha256}
+    facts: Facts = {"version": ticket.version, "sha256": ticket.sha256}
     add_event(records, stamp, kind, f"ticket:{ticket.number}", facts)
 
 

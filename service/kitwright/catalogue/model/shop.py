@@ -216,7 +216,6 @@ class Decision(Record, frozen=True, kw_only=True):
 
     warn_if_repair_percent_of_value: Figure
     strong_warn_percent: Figure
-    show: tuple[str, ...]
     confidence: Confidence
     teardown_quote_needs: Grade
 

@@ -70,11 +70,11 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
 
     `amount` is the total that the customer accepted, and is checked against the revision. `limit`
     is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
-    Both include tax if `includes_tax`. `contact` is the phone number or address by which the
-    customer accepted. `text` is the text shown or read out; null: the text that this service makes
-    for the revision. `course`, `leave_out` and `extras` are what the customer chose of the
-    offer; `amount` is then the total of that choice. An offer with several courses can't be
-    accepted without one.
+    Both include tax if `includes_tax` (null: as the shop's limits do). `contact` is the phone
+    number or address by which the customer accepted. `text` is the text shown or read out; null:
+    the text that this service makes for the revision. `course`, `leave_out` and `extras` are what
+    the customer chose of the offer; `amount` is then the total of that choice. An offer with
+    several courses can't be accepted without one.
     """
 
     revision: RevisionNumber
@@ -84,7 +84,7 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
     at: Moment | None = None
     amount: DecimalIn | None = None
     limit: DecimalIn | None = None
-    includes_tax: bool = True
+    includes_tax: bool | None = None
     text: Words | None = None
 
 
@@ -230,6 +230,9 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     desk = call.desk
     amount = read_amount_or_none(body.amount, desk.currency, "amount")
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
+    includes_tax = body.includes_tax
+    if includes_tax is None:
+        includes_tax = desk.service.workshop.shop.quote.limit_includes_tax
 
     found = desk.store.read(
         lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
@@ -243,7 +246,7 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
             means=Means(body.means),
             contact=body.contact,
             at=body.at,
-            includes_tax=body.includes_tax,
+            includes_tax=includes_tax,
             amount=amount,
             limit=limit,
             text=body.text or text_of_choice(desk, choice),

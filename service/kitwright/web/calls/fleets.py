@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from kitwright.keeping.record import ENDED, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.money import total
-from kitwright.quote import Amount, amount_of
+from kitwright.quote import Amount, Count, amount_of
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import FLEET, FleetId, missing, read_id, written
 from kitwright.web.calls.quotes import QuoteHeadOut, head_of
-from kitwright.web.calls.shown import Count, Out
+from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
 
 

@@ -230,10 +230,10 @@ def _responses(
 
 def _answered(one: Operation, by_shape: Mapping[str, Any]) -> dict[str, Any]:
     """Return the schema of an answer that is JSON."""
-    schemas = [by_shape[repr(one.answers)]]
+    schema: dict[str, Any] = by_shape[repr(one.answers)]
     if one.answers_else is None:
-        return schemas[0]
-    return {"anyOf": [*schemas, by_shape[repr(one.answers_else)]]}
+        return schema
+    return {"anyOf": [schema, by_shape[repr(one.answers_else)]]}
 
 
 def _text_or_bytes(form: str) -> dict[str, object]:
