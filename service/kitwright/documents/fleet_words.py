@@ -29,8 +29,8 @@ def fleet_told(envelope: Envelope, scribe: Scribe) -> str:
     if fleet.total is None:
         return place_told(envelope, scribe)
     together = scribe.say_many(
-        "The quote that stands comes to {total} now.",
-        "The {count} quotes that stand come to {total} together now.",
+        "{count} quote that stands comes to {total} now.",
+        "{count} quotes that stand come to {total} together now.",
         fleet.standing,
         total=scribe.amount(fleet.total),
     )

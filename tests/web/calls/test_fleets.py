@@ -164,6 +164,6 @@ def test_documents_tell_the_machine_and_the_fleet(staff: Staff) -> None:
     of = "This quote is for machine 2 of 3, quoted together as G1."
     assert of in xml
     assert (
-        f"{of} The 2 quotes that stand come to ${together['gross']['amount']} together now. "
+        f"{of} 2 quotes that stand come to ${together['gross']['amount']} together now. "
         "Each machine is accepted by itself."
     ) in page
