@@ -10,6 +10,7 @@ from kitwright.catalogue.model import Catalogue, FamilyId, Shop
 from kitwright.documents.frame import text_lines
 from kitwright.keeping.record import Customer, Machine, Ticket
 from kitwright.language.scribe import Scribe
+from kitwright.units import decimal_text
 
 
 class TicketPaper(Struct, frozen=True, kw_only=True):
@@ -38,6 +39,12 @@ def engine_of(catalogue: Catalogue, machine: Machine) -> str:
 def terms_told(shop: Shop, scribe: Scribe) -> Iterator[str]:
     """Yield the shop's terms for machines that are taken in, as sentences."""
     say, fees = scribe.say, shop.fees
+    if fees.credited_percent:
+        share = scribe.percent(decimal_text(fees.credited_percent))
+        yield say(
+            "If we repair the machine, we credit {share} of the price of finding the fault.",
+            share=share,
+        )
     if fees.storage is not None:
         storage = fees.storage
         price = scribe.money(str(storage.per_day), shop.currency)

@@ -46,6 +46,7 @@ def test_ticket_is_kept_with_the_shops_terms(staff: Staff) -> None:
     assert (read.json(), read.headers["ETag"]) == (told, answer.headers["ETag"])
     assert told["fee"] == {"amount": "85.00", "currency": "USD"}
     assert told["terms"] == [
+        "If we repair the machine, we credit 100% of the price of finding the fault.",
         "Storage is free for 14 days after we tell you that the machine is ready. Then it costs "
         "$3.00 a day.",
         "Machines that are not collected: written notice; lien and disposal rules follow local "

@@ -11,7 +11,6 @@ from msgspec import Struct
 from kitwright.catalogue.model import (
     Catalogue,
     ChargeKind,
-    DiagnosticCredit,
     LabourClass,
     Shop,
     TaxArea,
@@ -194,11 +193,7 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
         quantity=given.terms.machines,
     )
     is_repair = any(not operation.job.is_credited_to_repair for operation in given.operations)
-    percent = {
-        DiagnosticCredit.none: Decimal(0),
-        DiagnosticCredit.full_if_repair_accepted: Decimal(100),
-        DiagnosticCredit.partial_percent: fees.diagnostic_credit_percent or Decimal(0),
-    }[fees.diagnostic_credit]
+    percent = fees.credited_percent
     if is_repair and percent:
         credit = line_amount(percent, fee, 100, currency=given.shop.currency)
         yield _fee(
