@@ -31,6 +31,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError, Path
 from kitwright.stages.request.observed import AskedFindings
+from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (
     FIRST_DAY,
     LAST_DAY,
@@ -109,7 +110,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
-    is what was agreed for the diagnosis, None the shop's.
+    is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
+    rest is bought with freight and fees of its own.
     """
 
     family: FamilyId
@@ -130,6 +132,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     terms: Terms = Terms()
     findings: AskedFindings | None = None
     is_by_findings: bool = False
+    ordered: Ordered | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):
