@@ -37,6 +37,7 @@ from kitwright.keeping.record import (
     QuoteState,
     Revision,
     Stamp,
+    Ticket,
 )
 from kitwright.keeping.store import OfQuote, RecordDamaged, Records, Store
 from kitwright.quote import encode_billing, read_statement
@@ -59,11 +60,11 @@ _ADDRESS: Final = "address"
 """What is counted if the address is needed to find what was left."""
 _NEED_ADDRESS: Final = frozenset({"mails", "revisions"})
 """Tables whose damaged records may hide e-mails to the address."""
-_KEPT_COUNTS: Final = frozenset({"machines", "revisions", "photos"})
+_KEPT_COUNTS: Final = frozenset({"machines", "tickets", "revisions", "photos"})
 """Kinds of records that are not found again if an erasure is begun again."""
 _EVERY_REVISION: Final = range(EVERY)
 """The numbers of all revisions of a quote."""
-T = TypeVar("T", Machine, Mail, KeptQuote)
+T = TypeVar("T", Machine, Mail, KeptQuote, Ticket)
 R = TypeVar("R")
 P = TypeVar("P", Addition, Authorisation, Handover, KeptStatement)
 Redact = Callable[[Revision], Revision]
@@ -364,6 +365,8 @@ class _Work:
         match stage:
             case ErasureStage.machines:
                 return self._machines(place)
+            case ErasureStage.tickets:
+                return self._tickets(place)
             case ErasureStage.quotes:
                 return self._quotes(place)
             case ErasureStage.mails:
@@ -425,6 +428,39 @@ class _Work:
             with self.despite_damage():
                 self._machine(machine)
         return further or None
+
+    def _tickets(self, place: int) -> int | None:
+        tickets, customer = self._records.tickets, self._customer
+        found, further = self._found(
+            "tickets", lambda most: tickets.find(customer, None, place or None, most)
+        )
+        for ticket in found:
+            with self.despite_damage():
+                self._ticket(ticket)
+        return further or None
+
+    def _ticket(self, ticket: Ticket) -> None:
+        records = self._records
+        if ticket.erased_at is not None:
+            return
+        for photo in records.photos.of_ticket(ticket.number):
+            drop_photo(records, self.stamp, photo)
+            self._count("photos", 1)
+            _forget_requests(records, f"photo:{photo.number}")
+        blank = structs.replace(
+            ticket,
+            version=ticket.version + 1,
+            brought_by=None,
+            accessories=(),
+            complaint=ERASED,
+            agreed_by=None if ticket.agreed_by is None else ERASED,
+            erased_at=self.stamp.at,
+        )
+        records.tickets.put(blank)
+        self._count("tickets", 1)
+        subject = f"ticket:{ticket.number}"
+        add_event(records, self.stamp, "ticket.erased", subject, {"version": blank.version})
+        _forget_requests(records, subject)
 
     def _machine(self, machine: Machine) -> None:
         if machine.erased_at is not None:

@@ -105,6 +105,14 @@ class QuoteTable(Numbered[KeptQuote]):
             f"{where} ORDER BY {key} DESC LIMIT ?", *values, wanted.most, source=source
         )
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes of a fleet, oldest first."""
+        return self.select("WHERE fleet = ? ORDER BY number", fleet)
+
+    def of_ticket(self, ticket: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes that show a revision with a ticket, oldest first."""
+        return self.select("WHERE ticket = ? ORDER BY number", ticket)
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first."""
         return self.select(

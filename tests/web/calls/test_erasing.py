@@ -273,6 +273,7 @@ def test_erase_says_what_was_erased(story: Story) -> None:
         "customer": story.customer,
         "erased_at": "2027-03-01T12:00:00Z",
         "machines": 1,
+        "tickets": 0,
         "quotes": 1,
         "revisions": 2,
         "authorisations": 1,
