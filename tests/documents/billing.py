@@ -4,10 +4,12 @@ import asyncio
 from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from random import Random
 
 from msgspec import structs
 from tests.documents.ubl_reader import drawn_quotes
+from tests.stages.workbench import starter
 from tests.store.memory import MemoryStore
 from tests.store.small import STAMP, TODAY, a_quote
 
@@ -29,10 +31,22 @@ from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.invoicing import Asked, NotCreditable, Selling
 from kitwright.keeping.record import Billing, Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.store import Records
+from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
-from kitwright.quote import Bill, Exemption, Quote, Statement, read_bill
-from kitwright.stages.billing import AgreedLine, Clocked, CoreBack, Dealt, Used, bill
+from kitwright.quote import Bill, Exemption, Quote, Statement, StoppedAt, read_bill
+from kitwright.stages.billing import (
+    AgreedLine,
+    Clocked,
+    CoreBack,
+    Dealt,
+    Minutes,
+    Used,
+    bill,
+    bill_stopped,
+)
+from kitwright.stages.work_plan import part_of
 from kitwright.telling.statement import agreed_lines, tell_statement
+from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.units import read_figure
 
 KINDS = tuple(kind for kind in ChargeKind if kind is not ChargeKind.discount)
@@ -130,12 +144,18 @@ def a_use(random: Random, lines: tuple[AgreedLine, ...]) -> Used:
 
 
 def drawn_statements(shops: range, works: int = 2, terms: int = 4) -> Iterator[Statement]:
-    """Yield statements of drawn quotes, billed by the rules of a drawn VAT."""
+    """Yield statements of drawn quotes, billed by the rules of a drawn VAT, at last of some whose
+    work was stopped.
+    """
+    stopped = []
     for seed, (_, quote) in enumerate(drawn_quotes(shops, works, terms)):
         currency = quote.shop.currency
         # EN 16931 knows no currency with three decimals
         if quote.totals.gross is not None and digits(currency) <= 2:
             yield a_statement(Random(seed), quote)
+            if seed % 3 == 0 and quote.totals.gross.money.minor > 0:
+                stopped.append(a_stopped_statement(Random(seed), quote))
+    yield from stopped
 
 
 def a_statement(random: Random, quote: Quote) -> Statement:
@@ -159,6 +179,32 @@ def a_statement(random: Random, quote: Quote) -> Statement:
         basis=basis,
         limit=Money(10**12, quote.shop.currency),
         limit_includes_tax=True,
+    )
+
+
+def a_stopped_statement(random: Random, quote: Quote) -> Statement:
+    """Return the statement of a quote whose work was stopped, under a drawn VAT."""
+    lines = agreed_lines(quote)
+    area = a_vat(random, quote.shop.currency)
+    due = {
+        place: part_of(line.quantity, Fraction(random.randint(1, 3), 3))
+        for place, line in enumerate(lines, start=1)
+        if line.amount.minor > 0 and random.random() < 0.5
+    }
+    minutes = Minutes(labour_class="tech", minutes=random.randint(0, 200), rate=Decimal("78.00"))
+    made = bill_stopped(lines, due, [minutes], most=None, area=area, on=date(2026, 1, 1))
+    more = tell_stopped_lines(made.lines, Speaker(starter(), "en"), in_boxes=False)
+    return tell_statement(
+        structs.replace(quote, exemption=None, lines=(*quote.lines, *more)),
+        made.billed,
+        Used(),
+        quote_id="Q1",
+        revision=1,
+        supplied_on=TODAY,
+        basis=LabourBasis.flat,
+        limit=Money(10**12, quote.shop.currency),
+        limit_includes_tax=True,
+        stopped=StoppedAt(before_step=3, step="Take off: head", machine="put_together"),
     )
 
 

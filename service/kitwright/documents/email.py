@@ -15,6 +15,7 @@ from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.documents.change_view import change_rows, found_of
+from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.mail_head import (
     MOST_SUBJECT,
     Head,
@@ -118,6 +119,8 @@ class _Words:
             yield self._scribe.say("You reported:"), *note_lines(self._quote.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
+        if self._envelope.fleet is not None:
+            yield (fleet_told(self._envelope, self._scribe),)
         if self._quote.notes and not self._is_agreed:
             yield tuple(one_line("a note", note.text) for note in self._quote.notes)
         found = self._quote.contingencies

@@ -10,6 +10,7 @@ from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
 from kitwright.documents.page_actions import Choices, PageActions, PageField, PageState
@@ -68,6 +69,7 @@ def quote_page(
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
+        fleet=fleet_told(envelope, scribe),
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
     )

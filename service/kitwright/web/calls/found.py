@@ -13,6 +13,7 @@ from kitwright.keeping.acts import check_act
 from kitwright.keeping.event import note_event
 from kitwright.keeping.record import Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
+from kitwright.keeping.tickets import check_charged_once
 from kitwright.money import Money
 from kitwright.quote import Change, Contingency, Quote, for_customer, known, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -153,7 +154,7 @@ class _Before(NamedTuple):
     is_guarded=True,
     is_tagged=True,
 )
-def found(call: Call, body: FoundIn) -> Work[FoundOut]:
+async def found(call: Call, body: FoundIn) -> Work[FoundOut]:
     """Make a change order of what was found.
 
     Quotes the agreed work, with what was added since, once more and together with what was found,
@@ -165,7 +166,7 @@ def found(call: Call, body: FoundIn) -> Work[FoundOut]:
     """
     desk = call.desk
     before = desk.store.read(lambda records: _before(records, call))
-    figures = _reckoned(desk, before, body, call.stamp.by)
+    figures = await _reckoned(desk, before, body, call.stamp.by)
     quote = read_quote(figures.answer)
     assert quote.change is not None
     change = quote.change
@@ -210,6 +211,7 @@ def _offered(
     """Return a quote on which a revision with what was found is on offer."""
     stamp = call.stamp
     quote = life.revise(records, stamp, quote, figures)
+    check_charged_once(records, quote)
     quote = offer.issue(records, stamp, quote, for_customer)
     find = change.finds[-1]
     facts = {
@@ -222,13 +224,13 @@ def _offered(
     return quote
 
 
-def _reckoned(desk: Desk, before: _Before, body: FoundIn, by: str) -> Revision:
+async def _reckoned(desk: Desk, before: _Before, body: FoundIn, by: str) -> Revision:
     """Return the revision with what was found. Raises: RequestRefused, with the places of errors in
     the body, and the errors of the stages.
     """
-    asked = _asked(desk, before, body, by)
+    asked = await _asked(desk, before, body, by)
     try:
-        return reckon(desk, asked, before.quote.number)
+        return await reckon(desk, asked, before.quote.number)
     except RequestRefused as refused:
         raise RequestRefused([_placed(fault, asked, body) for fault in refused.faults]) from None
 
@@ -247,7 +249,7 @@ def _placed(fault: KitwrightError, asked: QuoteIn, body: FoundIn) -> KitwrightEr
     return fault.at()
 
 
-def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn:
+async def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn:
     """Return the request of the revision with what was found, `jobs` and lines at the end of its
     own. Raises: RequestRefused.
     """
@@ -266,10 +268,11 @@ def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn:
         raise RequestRefused(faults)
     was = before.quote.gross
     assert was is not None
+    by_prices = await _moved(desk, before, was, by)
     change = ChangeIn(
         agreed=before.agreed.number,
         was=was.amount_text,
-        by_prices=_moved(desk, before, was, by).amount_text,
+        by_prices=by_prices.amount_text,
         finds=(*earlier, _find(body, turned_up)),
     )
     asked = _today(before.base, before, by)
@@ -288,15 +291,15 @@ def _today(revision: Revision, before: _Before, by: str) -> QuoteIn:
     return structs.replace(asked, on=None, needed_by=None)
 
 
-def _moved(desk: Desk, before: _Before, was: Money, by: str) -> Money:
+async def _moved(desk: Desk, before: _Before, was: Money, by: str) -> Money:
     """Return how much more what is agreed would cost by today's prices; less if negative."""
     asked = structs.replace(_today(before.agreed, before, by), contingencies=False)
     try:
-        now = read_quote(reckon(desk, asked, before.quote.number).answer)
+        figures = await reckon(desk, asked, before.quote.number)
     except RequestRefused as refused:
         # what is agreed can't be quoted today
         raise RequestRefused([fault.at() for fault in refused.faults]) from None
-    return known(now.totals.gross) - was
+    return known(read_quote(figures.answer).totals.gross) - was
 
 
 def _earlier(before: _Before) -> tuple[FindIn, ...]:
