@@ -29,6 +29,7 @@ from tests.store.small import (
     an_authorisation,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_order,
     keep_issued,
 )
@@ -38,6 +39,7 @@ from kitwright.keeping.record import (
     ClockKind,
     Disposal,
     DisposalKind,
+    EstimateKind,
     MailState,
     OrderState,
     Waiting,
@@ -206,6 +208,17 @@ class ThingsContract:
             assert records.bills.named("I1", 2) is None
 
         store.read(read)
+
+    def test_entries_of_the_estimates_are_kept_in_order(self, store: Store) -> None:
+        first = kept(store, lambda records: records.estimates.add(an_estimate_entry()))
+        undone = an_estimate_entry(
+            kind=EstimateKind.taken_back, since=None, figures=None, about=first.number
+        )
+        second = kept(store, lambda records: records.estimates.add(undone))
+
+        assert (first.number, second.number) == (1, 2)
+        assert store.read(lambda records: records.estimates.last()) == 2
+        assert store.read(lambda records: records.estimates.every()) == (first, second)
 
     def test_clock_entries_are_kept_within_their_quote_and_found_by_day(self, store: Store) -> None:
         kept(store, lambda records: [keep_issued(records) for _ in range(2)])

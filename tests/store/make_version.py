@@ -43,6 +43,7 @@ from tests.store.small import (
     an_authorisation,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_event,
     an_issued_revision,
     an_order,
@@ -54,6 +55,7 @@ from kitwright.keeping.record import (
     ClockKind,
     Disposal,
     DisposalKind,
+    EstimateKind,
     KeptQuote,
     MailState,
     QuoteState,
@@ -114,6 +116,10 @@ def fill(records: Records) -> None:
         a_clock_entry(
             agreed, kind=ClockKind.stopped, moment=NOON + HOUR, about=1, phase=None, step=None
         )
+    )
+    applied = records.estimates.add(an_estimate_entry()).number
+    records.estimates.add(
+        an_estimate_entry(kind=EstimateKind.taken_back, since=None, figures=None, about=applied)
     )
     records.photos.add(a_photo(agreed))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
@@ -209,6 +215,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
     "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
     "clock entries": lambda r: _of_each(r, "clock_entries"),
+    "estimates": lambda r: r.estimates.every(),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "mails": lambda r: _of_each(r, "mails"),

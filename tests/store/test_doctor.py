@@ -35,6 +35,7 @@ from tests.store.small import (
     an_answer,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_order,
     figures,
 )
@@ -133,6 +134,7 @@ CHANGES = {
     "handovers": "who = 'other'",
     "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
+    "estimates": "by = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -150,6 +152,7 @@ def add_rest(records: Records) -> None:
     records.handovers.add(a_handover(4))
     records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
+    records.estimates.add(an_estimate_entry())
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -209,6 +212,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "payments_stay",
             "bills_stay",
             "clock_entries_stay",
+            "estimates_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

@@ -456,6 +456,55 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
     reason: str | None = None
 
 
+class OwnMinutes(Struct, frozen=True, kw_only=True):
+    """The factor of the catalogue's minutes for a group of steps of a labour class, on engines of a
+    family.
+    """
+
+    family: str
+    group: str
+    labour_class: str
+    factor: str
+
+
+class OwnOdds(Struct, frozen=True, kw_only=True):
+    """The factor of the catalogue's odds for a contingency."""
+
+    contingency: str
+    factor: str
+
+
+class OwnEstimates(Struct, frozen=True, kw_only=True):
+    """The figures of a revision of the shop's estimates: all that differ from the catalogue's."""
+
+    minutes: tuple[OwnMinutes, ...] = ()
+    odds: tuple[OwnOdds, ...] = ()
+
+
+class EstimateKind(StrEnum):
+    """What was done to the shop's estimates: a revision was applied, or taken back."""
+
+    applied = "applied"
+    taken_back = "taken_back"
+
+
+class EstimateEntry(Struct, frozen=True, kw_only=True):
+    """What was done to the shop's estimates; it never changes.
+
+    The number of an entry that applies figures is that of the revision. `since` is the first day of
+    quotes that use it. `about` is the revision that is taken back.
+    """
+
+    number: int
+    kind: EstimateKind
+    at: datetime
+    hand: Hand
+    by: str
+    since: date | None = None
+    figures: OwnEstimates | None = None
+    about: int | None = None
+
+
 class Photo(Struct, frozen=True, kw_only=True):
     """A photograph of a finding or of a step. The file is found by its SHA-256."""
 

@@ -170,7 +170,7 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     """
     asked = of_today(desk, draft)
     try:
-        now = desk.service.quote(asked, desk.stock(draft.quote))
+        now = desk.service.quote(asked, desk.stock(draft.quote), desk.estimates)
     except _CANNOT as error:
         if is_kept:
             return None

@@ -6,6 +6,7 @@ import asyncio
 import math
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from threading import Lock
@@ -25,6 +26,8 @@ from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.stages.supply import Stock, day_of_order
+from kitwright.stages.work import Estimates
+from kitwright.web.calls.estimating import EstimateBook
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.stocking import Shelf
@@ -120,6 +123,8 @@ class Desk:
     """Called when an event or an e-mail may be waiting to be sent."""
     shelf: Shelf = field(default_factory=Shelf)
     """The free stock of the shelf's ledger. For the event loop's thread only."""
+    estimate_book: EstimateBook = field(default_factory=EstimateBook)
+    """The shop's own estimates. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
     """Whether all parts orders are made, and can be, by quote, version, what it has of the shelf
     and the catalogue's revision: read again with every list. For the event loop's thread only.
@@ -191,6 +196,19 @@ class Desk:
             return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
         except StoreUnavailable:
             return self.shelf.before
+
+    def estimates(self, day: date) -> Estimates:
+        """Return the shop's own estimates for quotes of a day. If the records can't be read, they
+        are those of before.
+        """
+        with suppress(StoreUnavailable):
+            self.store.read(self.estimate_book.read)
+        return self.estimate_book.on(day)
+
+    def estimates_of(self, revision: int | None) -> Estimates:
+        """Return a revision of the shop's own estimates; None is the catalogue's."""
+        self.store.read(self.estimate_book.read)
+        return self.estimate_book.of(revision)
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""

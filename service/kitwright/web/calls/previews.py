@@ -49,7 +49,7 @@ def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     do not support a repair yet, the answer quotes the next test and lists the repairs still
     possible, each with its total. Duplicate members are refused.
     """
-    quote = call.desk.service.quote(body, call.desk.stock())
+    quote = call.desk.service.quote(body, call.desk.stock(), call.desk.estimates)
     if form == TEXT:
         return Reply(body=quote_text(quote).encode(), form=TEXT)
     return Reply(body=quote)

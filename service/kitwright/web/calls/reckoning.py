@@ -28,7 +28,7 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
-from kitwright.web.calls.service import Service
+from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import Wire
 
@@ -96,15 +96,22 @@ def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    return figures_of(desk.service, filled, desk.stock(quote), desk.now())
+    return figures_of(desk.service, filled, desk.stock(quote), desk.estimates, desk.now())
 
 
-def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:
-    """Return the revision that a filled request comes to with some stock, by one service.
+def figures_of(
+    service: Service,
+    filled: QuoteIn,
+    stock: Stock,
+    estimates: EstimatesOn,
+    made_at: datetime,
+) -> Revision:
+    """Return the revision that a filled request comes to with some stock, by one service and the
+    shop's own estimates.
 
     Raises: RequestRefused, and the errors of the stages.
     """
-    outcome = service.work_out(filled, stock)
+    outcome = service.work_out(filled, stock, estimates)
     totals = outcome.repair.totals
     return Revision(
         made_at=made_at,
