@@ -9,13 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date
 from fractions import Fraction
+from hashlib import sha256
 from typing import Final
+
+import msgspec
 
 from kitwright.catalogue.model import ContingencyId, FamilyId, LabourClass
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.event import add_event
-from kitwright.keeping.record import EstimateEntry, EstimateKind, OwnEstimates, Stamp
+from kitwright.keeping.record import (
+    EstimateEntry,
+    EstimateKind,
+    OwnEstimates,
+    OwnMinutes,
+    OwnOdds,
+    Stamp,
+)
 from kitwright.keeping.store import Records
+from kitwright.stages.learning import LearnedMinutes, LearnedOdds
 from kitwright.stages.work import CATALOGUE, Estimates, PaceKey
 
 SUBJECT: Final = "estimates:1"
@@ -33,6 +44,21 @@ class EstimatesFromPast(ActRefused):
             f"from {today.isoformat()} or later"
         )
         self.since = since
+
+
+class ProposalChanged(ActRefused):
+    """A proposal that is no longer made: more was finished, or other estimates were applied."""
+
+    code = "proposal-changed"
+
+    def __init__(self, proposal: str, now: str | None) -> None:
+        told = "nothing is proposed now" if now is None else f"it is {now} now"
+        super().__init__(
+            f"proposal {proposal} is no longer made ({told}): get the report again, and apply what "
+            "it proposes"
+        )
+        self.proposal = proposal
+        self.now = now
 
 
 class EstimatesNotNewest(ActRefused):
@@ -56,6 +82,11 @@ def standing(entries: Iterable[EstimateEntry]) -> tuple[EstimateEntry, ...]:
     )
 
 
+def newest(entries: Iterable[EstimateEntry]) -> EstimateEntry | None:
+    """Return the newest revision that stands, None if there is none."""
+    return max(standing(entries), key=lambda one: one.number, default=None)
+
+
 def in_force(entries: Iterable[EstimateEntry], day: date) -> EstimateEntry | None:
     """Return the revision for quotes of a day, None for the catalogue's estimates: the newest one
     that begins by then.
@@ -64,11 +95,17 @@ def in_force(entries: Iterable[EstimateEntry], day: date) -> EstimateEntry | Non
     return max(begun, key=lambda one: one.number, default=None)
 
 
+def figures_of(revision: EstimateEntry | None) -> OwnEstimates:
+    """Return the figures of a revision, none for the catalogue's estimates."""
+    found = None if revision is None else revision.figures
+    return OwnEstimates() if found is None else found
+
+
 def estimates_of(revision: EstimateEntry | None) -> Estimates:
     """Return the estimates of a revision, by which quotes are made."""
-    if revision is None or revision.figures is None:
+    if revision is None:
         return CATALOGUE
-    figures = revision.figures
+    figures = figures_of(revision)
     return Estimates(
         revision=revision.number,
         factors={
@@ -90,6 +127,35 @@ def estimates_in(records: Records, revision: int | None) -> Estimates:
     """Return the estimates of a revision, in force or not; None is the catalogue's."""
     found = (one for one in records.estimates.every() if one.number == revision)
     return estimates_of(next(found, None))
+
+
+def with_proposals(
+    figures: OwnEstimates, minutes: Iterable[LearnedMinutes], odds: Iterable[LearnedOdds]
+) -> OwnEstimates:
+    """Return the figures of a revision, with what is proposed in place of what they have."""
+    factors = {(one.family, one.group, one.labour_class): one for one in figures.minutes}
+    for one in minutes:
+        if one.proposal is not None:
+            key = one.key
+            factors[key.family, key.group, key.labour_class] = OwnMinutes(
+                family=key.family,
+                group=key.group,
+                labour_class=key.labour_class,
+                factor=str(one.proposal),
+            )
+    by_code = {one.contingency: one for one in figures.odds}
+    for learned in odds:
+        if learned.proposal is not None:
+            by_code[learned.code] = OwnOdds(contingency=learned.code, factor=str(learned.proposal))
+    return OwnEstimates(
+        minutes=tuple(own for _, own in sorted(factors.items())),
+        odds=tuple(own for _, own in sorted(by_code.items())),
+    )
+
+
+def proposal_id(before: int | None, figures: OwnEstimates) -> str:
+    """Return what identifies a proposal: figures to follow a revision."""
+    return sha256(msgspec.json.encode((before, figures))).hexdigest()[:16]
 
 
 def apply_estimates(
@@ -122,9 +188,9 @@ def take_back(records: Records, stamp: Stamp, revision: int) -> None:
 
     Raises: EstimatesNotNewest.
     """
-    newest = max((one.number for one in standing(records.estimates.every())), default=None)
-    if revision != newest:
-        raise EstimatesNotNewest(revision, newest)
+    last = newest(records.estimates.every())
+    if last is None or revision != last.number:
+        raise EstimatesNotNewest(revision, None if last is None else last.number)
     records.estimates.add(
         EstimateEntry(
             number=0,
