@@ -1,4 +1,4 @@
-"""Reliability SVG: how often that was found which was given a probability, as a picture of its own.
+"""Reliability SVG: the probabilities that quotes gave, and the shares found, as a picture.
 
 It has no colour: contingencies are full circles, faults are open squares, and the line of a point
 is its interval. Its title and description give the same in words.
@@ -20,7 +20,7 @@ from kitwright.units import decimal_text
 LEFT: Final = 64
 TOP: Final = 16
 PLOT: Final = 320
-WIDTH: Final = LEFT + PLOT + 24
+WIDTH: Final = 580
 HEIGHT: Final = TOP + PLOT + 112
 """All sizes are in units of the picture's view box."""
 _STYLE: Final = Markup(
@@ -35,7 +35,7 @@ def reliability_svg(bands: Sequence[Band], scribe: Scribe) -> str:
     """Return an SVG document with a point for each band of probabilities: to the right by what was
     said, upwards by the share that was found.
     """
-    title = scribe.say("How often that was found which was given a probability")
+    title = scribe.say("Probabilities given, and shares found")
     told = " ".join(_told(band, scribe) for band in bands)
     parts = [
         Markup(
@@ -63,8 +63,8 @@ def _told(band: Band, scribe: Scribe) -> str:
         "cases": scribe.number(str(band.cases)),
     }
     if band.kind is ForeseenKind.contingency:
-        return scribe.say("Contingencies given {said}: found {found} of {cases}.", **facts)
-    return scribe.say("Faults given {said}: found {found} of {cases}.", **facts)
+        return scribe.say("Contingencies of about {said}: {found} of {cases} found.", **facts)
+    return scribe.say("Faults of about {said}: {found} of {cases} found.", **facts)
 
 
 def _percent(share: Fraction | Decimal, scribe: Scribe) -> str:
@@ -108,15 +108,17 @@ def _mark(kind: ForeseenKind, x: Decimal, y: Decimal) -> Markup:
 
 def _key(scribe: Scribe) -> Iterator[Markup]:
     row = Decimal(TOP + PLOT + 44)
+    contingencies = scribe.say("contingencies: probability to the right, share found upwards")
+    faults = scribe.say("faults: the same, by the last agreed revision")
     for kind, told in (
-        (ForeseenKind.contingency, scribe.say("contingencies: said to the right, found upwards")),
-        (ForeseenKind.diagnosis, scribe.say("faults: the same, by the last agreed revision")),
+        (ForeseenKind.contingency, contingencies),
+        (ForeseenKind.diagnosis, faults),
     ):
         yield _mark(kind, Decimal(LEFT + 5), row - 4)
         yield Markup('<text x="{}" y="{}">{}</text>').format(LEFT + 18, row, told)
         row += 20
     yield Markup('<text x="{}" y="{}">{}</text>').format(
-        LEFT, row + 4, scribe.say("line of a point: 95 % interval; dashes: as said")
+        LEFT, row + 4, scribe.say("line through a point: interval of 95 %; dashes: as given")
     )
 
 

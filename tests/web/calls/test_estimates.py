@@ -295,7 +295,7 @@ def test_picture_shows_a_point_for_each_band(shop: Shop) -> None:
     assert bands
     assert len(shapes) == len(bands) + 2
     words = root.findtext("{*}desc")
-    assert all(f"found {band['found']} of {band['cases']}" in words for band in bands)
+    assert all(f"{band['found']} of {band['cases']} found" in words for band in bands)
 
 
 def test_an_order_key_reads_the_report_and_applies_nothing(shop: Shop) -> None:

@@ -55,6 +55,7 @@ class EstimatesIn(Wire, frozen=True, kw_only=True):
     proposal: Annotated[
         str,
         Meta(
+            max_length=16,
             pattern=r"^[0-9a-f]{16}(?!\n)$",
             description="The `id` of the report's proposal.",
             examples=["0123456789abcdef"],

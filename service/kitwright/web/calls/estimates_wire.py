@@ -130,7 +130,7 @@ class OddsChangeOut(Out, frozen=True, kw_only=True):
     now: FromTo
 
 
-class ProposalOut(Out, frozen=True, kw_only=True):
+class EstimatesProposalOut(Out, frozen=True, kw_only=True):
     """The difference that is proposed to the newest estimates. `id` applies exactly this."""
 
     id: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
@@ -152,7 +152,7 @@ class EstimatesReportOut(Out, frozen=True, kw_only=True):
     odds: tuple[OddsLearnedOut, ...]
     reliability: tuple[BandOut, ...]
     worst: tuple[WorstOut, ...]
-    proposal: ProposalOut | None
+    proposal: EstimatesProposalOut | None
 
 
 class OwnMinutesOut(Out, frozen=True, kw_only=True):
@@ -268,10 +268,10 @@ def _worst_out(one: WorstJob) -> WorstOut:
     )
 
 
-def _proposal_out(learned: Learned) -> ProposalOut | None:
+def _proposal_out(learned: Learned) -> EstimatesProposalOut | None:
     if learned.proposal is None:
         return None
-    return ProposalOut(
+    return EstimatesProposalOut(
         id=learned.proposal,
         minutes=tuple(
             MinutesChangeOut(
