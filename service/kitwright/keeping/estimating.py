@@ -16,7 +16,7 @@ import msgspec
 
 from kitwright.catalogue.model import ContingencyId, FamilyId, LabourClass
 from kitwright.keeping.acts import ActRefused
-from kitwright.keeping.event import add_event
+from kitwright.keeping.event import Facts, add_event
 from kitwright.keeping.record import (
     EstimateEntry,
     EstimateKind,
@@ -178,7 +178,7 @@ def apply_estimates(
             figures=figures,
         )
     )
-    facts = {"revision": kept.number, "since": since.isoformat()}
+    facts: Facts = {"revision": kept.number, "since": since.isoformat()}
     add_event(records, stamp, "estimates.applied", SUBJECT, facts)
     return kept
 

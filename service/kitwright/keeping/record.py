@@ -16,6 +16,7 @@ from msgspec import Meta, Struct
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
 from kitwright.quote import Registered
+from kitwright.stages.work import Group
 
 EventFact = Annotated[int, Meta(ge=-999_999_999_999_999, le=999_999_999_999_999)]
 """A number that an event tells. Numbers of records are large after a restore."""
@@ -462,7 +463,7 @@ class OwnMinutes(Struct, frozen=True, kw_only=True):
     """
 
     family: str
-    group: str
+    group: Group
     labour_class: str
     factor: str
 

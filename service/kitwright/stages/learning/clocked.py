@@ -11,7 +11,7 @@ from fractions import Fraction
 from msgspec import Struct
 
 from kitwright.catalogue.model import FamilyId, LabourClass
-from kitwright.stages.work import PaceKey
+from kitwright.stages.work import Group, PaceKey
 
 
 class PlannedStep(Struct, frozen=True, kw_only=True):
@@ -20,7 +20,7 @@ class PlannedStep(Struct, frozen=True, kw_only=True):
     """
 
     name: str
-    group: str
+    group: Group
     labour_class: LabourClass | None
     minutes: Fraction
 
@@ -68,7 +68,7 @@ def compare_minutes(
     on the group, only the steps count that were clocked by themselves. A group with nothing clocked
     was not recorded, so it is not compared; nor is one with a forgotten clock.
     """
-    by_group: dict[str, list[PlannedStep]] = defaultdict(list)
+    by_group: dict[Group, list[PlannedStep]] = defaultdict(list)
     for step in steps:
         by_group[step.group].append(step)
     forgotten = {one.group for one in clocked if one.is_forgotten}
@@ -86,7 +86,7 @@ def compare_minutes(
 
 
 def _compared(
-    family: FamilyId, group: str, steps: list[PlannedStep], times: Iterable[ClockedTime]
+    family: FamilyId, group: Group, steps: list[PlannedStep], times: Iterable[ClockedTime]
 ) -> Iterable[GroupMinutes]:
     """Yield the minutes of a group by labour class."""
     billed = {step.name: step for step in steps if step.minutes}

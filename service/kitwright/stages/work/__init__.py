@@ -1,7 +1,14 @@
 """Work: the jobs, the components to remove for them, the minutes of labour, and a shop's own."""
 
 from kitwright.stages.work.access import AccessPlan, Teardown, plan_access
-from kitwright.stages.work.estimates import CATALOGUE, GROUP_OF, Estimates, PaceKey, times_odds
+from kitwright.stages.work.estimates import (
+    CATALOGUE,
+    GROUP_OF,
+    Estimates,
+    Group,
+    PaceKey,
+    times_odds,
+)
 from kitwright.stages.work.job import (
     Jobs,
     Operation,
@@ -28,6 +35,7 @@ __all__ = [
     "Allotted",
     "Bench",
     "Estimates",
+    "Group",
     "Jobs",
     "Labour",
     "Operation",

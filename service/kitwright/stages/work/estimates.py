@@ -6,15 +6,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import Final
+from typing import Final, Literal
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import ContingencyId, FamilyId, LabourClass, WorkKind
 
+Group = Literal["teardown", "work", "refit", "test", "hand_over"]
+"""A group of steps."""
 TEARDOWN: Final = "teardown"
 REFIT: Final = "refit"
-GROUP_OF: Final[Mapping[str, str]] = {
+GROUP_OF: Final[Mapping[str, Group]] = {
     "remove": TEARDOWN,
     "hold": TEARDOWN,
     "work": "work",
@@ -35,16 +37,16 @@ class PaceKey(Struct, frozen=True, order=True):
     """
 
     family: FamilyId
-    group: str
+    group: Group
     labour_class: LabourClass
 
 
 class FamilyPace(Struct, frozen=True):
     """The factors of one engine family, by group of steps and labour class; 1 if there is none."""
 
-    factors: Mapping[tuple[str, LabourClass], Fraction]
+    factors: Mapping[tuple[Group, LabourClass], Fraction]
 
-    def factor(self, group: str, labour_class: LabourClass) -> Fraction:
+    def factor(self, group: Group, labour_class: LabourClass) -> Fraction:
         """Return by what the catalogue's minutes of a group are multiplied."""
         return self.factors.get((group, labour_class), _AS_IT_IS)
 

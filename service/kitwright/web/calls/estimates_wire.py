@@ -21,11 +21,11 @@ from kitwright.stages.learning import (
     MedianInterval,
     WorstJob,
 )
+from kitwright.stages.work import Group
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import QUOTE, QuoteId, written
 from kitwright.web.calls.shown import Out
 
-GroupName = Literal["teardown", "work", "refit", "test", "hand_over"]
 FromTo = Annotated[
     DecimalText, Meta(description="A factor; 1 leaves the catalogue's figures as they are.")
 ]
@@ -50,7 +50,7 @@ class MinutesLearnedOut(Out, frozen=True, kw_only=True):
     """
 
     family: str
-    group: GroupName
+    group: Group
     labour_class: str
     jobs: Count
     shared: Count
@@ -116,7 +116,7 @@ class MinutesChangeOut(Out, frozen=True, kw_only=True):
     """A factor of minutes that is proposed: what it is, and what it would be."""
 
     family: str
-    group: GroupName
+    group: Group
     labour_class: str
     was: FromTo
     now: FromTo
@@ -159,7 +159,7 @@ class OwnMinutesOut(Out, frozen=True, kw_only=True):
     """A factor of the catalogue's minutes."""
 
     family: str
-    group: GroupName
+    group: Group
     labour_class: str
     factor: DecimalText
 
