@@ -38,7 +38,7 @@ from kitwright.web.edge.shapes import Wire
 
 MOST_LESSONS: Final = 1_000
 """From how many finished quotes is learned: the newest ones."""
-_AT_ONCE: Final = 20
+_AT_ONCE: Final = 10
 """How many quotes are read before other calls are let in."""
 _REPORT: Final = ("too-busy",)
 
