@@ -113,7 +113,7 @@ class Books:
         self.write(agree)
 
     def folios(self) -> list[Folio]:
-        return self.read(
+        return self.ledger.store.read(
             lambda records: [
                 folio_of(records, one) for one in records.quotes.find(QuoteFilter(most=1_000))
             ]

@@ -9,10 +9,10 @@ from random import Random
 
 from kitwright.catalogue.model import ContingencyId, FamilyId, LabourClass
 from kitwright.stages.learning import ClockedTime, PlannedStep, Worked, compare_minutes
-from kitwright.stages.work import PaceKey, times_odds
+from kitwright.stages.work import Group, PaceKey, times_odds
 
 FAMILIES = ("QM-H27", "TB-V68")
-CLASSES = {
+CLASSES: dict[Group, tuple[str, ...]] = {
     "teardown": ("tech", "senior"),
     "work": ("tech", "senior"),
     "refit": ("tech", "senior"),

@@ -23,7 +23,7 @@ from kitwright.stages.learning import (
     median_interval,
     worst_jobs,
 )
-from kitwright.stages.work import PaceKey
+from kitwright.stages.work import Group, PaceKey
 
 FAMILY = FamilyId("QM-H27")
 TECH, SENIOR = LabourClass("tech"), LabourClass("senior")
@@ -35,7 +35,7 @@ STEPS = (
 )
 
 
-def key(group: str, labour_class: LabourClass) -> PaceKey:
+def key(group: Group, labour_class: LabourClass) -> PaceKey:
     return PaceKey(FAMILY, group, labour_class)
 
 
