@@ -57,6 +57,7 @@ from kitwright.quote.contingency import (
 )
 from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
+from kitwright.quote.engine import Engine
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
     Cover,
@@ -96,7 +97,7 @@ from kitwright.quote.price import (
     Totals,
     net_price,
 )
-from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
+from kitwright.quote.whole import Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
     Access,
     LabourTime,
