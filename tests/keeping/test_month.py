@@ -22,6 +22,7 @@ from tests.store.small import NOON, STAMP, a_quote, an_advance
 
 from kitwright.documents.month_csv import COLUMNS, month_csv
 from kitwright.keeping.accounts import account_of
+from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.invoicing import NotCreditable, NothingToInvoice
 from kitwright.keeping.month import Folio, Month, folio_of, last_day, sum_up
 from kitwright.keeping.record import BillKind, KeptQuote, Payment, QuoteState
@@ -77,9 +78,14 @@ class Books:
         invoice = self.ledger.invoice(quote)
         if self.random.random() < 0.4:
             self.on(self.later(day))
-            places = [line.line for line in read_bill(invoice.body).lines]
+            lines = read_bill(invoice.body).lines
+            places = [line.line for line in lines][: self.random.randint(0, len(lines))]
             with suppress(NotCreditable):
-                self.ledger.credit(quote, invoice, *places[: self.random.randint(0, len(places))])
+                self.ledger.credit(quote, invoice, *places)
+            # a part of a line may be given back too, unless it was given back already
+            portion = Portion(line=lines[-1].line, net=Money(7, CURRENCY))
+            with suppress(NotCreditable):
+                self.ledger.credit(quote, invoice, portions=[portion])
 
     def pay(self, quote: KeptQuote, day: int) -> None:
         self.on(day)
