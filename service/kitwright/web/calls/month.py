@@ -30,7 +30,6 @@ from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, written
 from kitwright.web.calls.shown import Out
 from kitwright.web.edge.negotiate import CSV, JSON
-from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -142,11 +141,10 @@ async def report(call: Call, query: MonthQuery, form: str) -> Reply[MonthOut]:
 
     Invoices and credit notes by tax code, advances and payments, what is open at the end of the
     month, and the value of the stock. Accept `text/csv` for a table; texts that a spreadsheet could
-    take for a formula start with an apostrophe there. A month that has not begun is refused.
+    take for a formula start with an apostrophe there. A month that has not begun has only what is
+    open from before.
     """
     first, today = date.fromisoformat(f"{query.month}-01"), call.stamp.today
-    if first > today:
-        raise Refusal("query-invalid", f"month: {query.month} has not begun")
     folios = await _folios(call)
     currency = call.desk.currency
     month = sum_up(folios, first, currency)
