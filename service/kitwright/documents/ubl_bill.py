@@ -89,6 +89,8 @@ def terms_of(bill: Bill, scribe: Scribe) -> str:
     """Return the terms of payment in words."""
     if bill.kind == "credit_note":
         return scribe.say("The amount is given back.")
+    if bill.payable.money.minor <= 0:
+        return scribe.say("Paid. Nothing is left to pay.")
     return bill.terms or scribe.say("Payable by {day}.", day=scribe.day(bill.due_on))
 
 

@@ -332,3 +332,18 @@ def test_part_of_a_line_is_credited_and_the_engine_is_named(staff: Staff) -> Non
     rest = staff.done(path, {"reason": "All of it."}).json()
     given = Decimal(note["gross"]["amount"]) + Decimal(rest["gross"]["amount"])
     assert given == Decimal(invoice["gross"]["amount"])
+
+
+def test_paid_invoice_asks_for_nothing(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    quote = in_work(staff, customer=customer)
+    staff.act(quote, "finish")
+    due = statement(staff, quote)["account"]["balance"]["amount"]
+    staff.act(quote, "payments", {"amount": due, "means": "card", "by": "Owner"})
+
+    invoice = staff.done(f"/v1/quotes/{quote}/invoice", {}, staff.tag(quote)).json()
+
+    path = f"/v1/invoices/{invoice['number']}"
+    printed = pdf_text(staff.client.get(path, headers={"Accept": "application/pdf"}).content)
+    assert "Nothing is left to pay" in printed
+    assert "Payable by" not in printed.split("Left to pay")[1]
