@@ -547,7 +547,7 @@ class _Work:
             is_changed |= _put(records.additions.put, addition, unnamed)
         # each consent is to the revision that was agreed then
         newest = max((one.revision for one in consents), default=None)
-        agreed = newest if quote is None else quote.agreed
+        agreed = newest if quote is None else quote.agreed or quote.shown
         if agreed is not None and agreed in numbers:
             is_changed |= self._account(number)
         # a machine of nobody goes with the last revisions that name it

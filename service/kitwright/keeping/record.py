@@ -478,6 +478,7 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
     `day` is the shop's day that it counts for, `who` the mechanic, or whoever corrects. `moment` is
     when a clock was started or stopped, in whole minutes. `about` is the number of the entry that
     it stops or corrects. `minutes` are those of a sum, or the right ones of what is corrected.
+    `reason` is why it is corrected, or what was seen at a step that is ticked.
     """
 
     quote: int

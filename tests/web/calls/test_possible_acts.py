@@ -13,6 +13,15 @@ BODIES: dict[str, dict[str, Any]] = {
     "revise for more": {"jobs": [LASH, {"job": "J-PLUG", "cylinder": 1}]},
     "revise untaxed": {"jobs": [LASH], "tax_area": None},
 }
+CLIP = {
+    "description": "Clip",
+    "kind": "part",
+    "quantity": "1",
+    "unit": "C62",
+    "unit_price": "1.00",
+    "reason": "Loose.",
+    "by": "R. Okafor",
+}
 STEPS = (
     *BODIES,
     *(
@@ -22,6 +31,9 @@ STEPS = (
         "withdraw",
         "order",
         "start",
+        "tear_down",
+        "found",
+        "stop",
         "add",
         "advance",
         "clock",
@@ -92,6 +104,13 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "advance":
         path = f"/v1/quotes/{id}/advances"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}
+    elif step == "found":
+        body = {"step": "off spark_plug@1", "what": "Loose.", "why": "It rattles.", "by": "R"}
+        body |= {"free_lines": [CLIP], "trial": True}
+    elif step == "stop" and head["state"] == "in_work":
+        body = {"step": "off spark_plug@1", "machine": "boxes"}
+    elif step == "tear_down":
+        path, body = f"/v1/quotes/{id}/start", {"tear_down_first": True}
     elif step == "pay":
         path = f"/v1/quotes/{id}/payments"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}

@@ -17,7 +17,7 @@ from kitwright.keeping.key import Scope, may
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import Customer, KeptBill, KeptQuote
 from kitwright.keeping.store import Records
-from kitwright.keeping.sums import read_agreed
+from kitwright.keeping.sums import read_reckoning
 from kitwright.quote import Bill, encode_billing, read_bill
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.accounts import QuantityIn
@@ -135,9 +135,9 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
 
 def _selling(desk: Desk, records: Records, quote: KeptQuote) -> Selling:
     shop = desk.service.workshop.shop
-    is_vat = False
-    if quote.agreed is not None:
-        is_vat = read_agreed(revision_of(records, quote, quote.agreed)).reckoning.area.is_vat
+    revision = revision_of(records, quote, quote.agreed or quote.shown)
+    reckoning = read_reckoning(revision)
+    is_vat = reckoning is not None and reckoning.area.is_vat
     return Selling(
         name=shop.name, seller=shop.seller, contact=shop.contact or Contact(), is_vat=is_vat
     )

@@ -187,9 +187,7 @@ class Desk:
     @property
     def overrun(self) -> OverrunPreset | None:
         """The overrun preset that the shop's owner chose, None for none."""
-        workshop = self.service.workshop
-        chosen = workshop.shop.overrun
-        return None if chosen is None else workshop.catalogue.overruns[chosen]
+        return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
         """Return what is free on the shelf now; for a quote, with what it has of it. If the records

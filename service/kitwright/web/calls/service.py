@@ -11,7 +11,7 @@ from typing import Final, NoReturn
 from msgspec import structs
 
 from kitwright import quote as wire
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, OverrunPreset
 from kitwright.contingencies import Foresight
 from kitwright.courses import quote_courses
 from kitwright.errors import KitwrightError
@@ -72,6 +72,12 @@ class Service:
         self.speaker(workshop.shop.bench_language)
         self._foresight = Foresight(workshop)
         self._opening = opening_stock(workshop.shop)
+
+    @property
+    def overrun(self) -> OverrunPreset | None:
+        """The overrun preset that the shop's owner chose, None for none."""
+        chosen = self.workshop.shop.overrun
+        return None if chosen is None else self.workshop.catalogue.overruns[chosen]
 
     def speaker(self, language: str | None) -> Speaker:
         """Return the speaker of a language, of the shop's if none is given.

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date
-from fractions import Fraction
 from typing import Annotated
 
 from msgspec import Meta, Struct, structs
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality
+from kitwright.catalogue.model import Catalogue
 from kitwright.courses import change_of
 from kitwright.errors import KitwrightError
 from kitwright.keeping.acts import ActRefused, PartsNotAvailable
@@ -26,12 +25,12 @@ from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, read_quote
 from kitwright.stages.outcome import CourseName as Way
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
-from kitwright.stages.supply import Held, Stock
+from kitwright.stages.supply import Stock
 from kitwright.stages.why import place
 from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.standing import words_of_choice, words_of_yes
 from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
@@ -287,17 +286,7 @@ def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
     service, reckoning = desk.service_of(offer.catalogue_revision), read_reckoning(offer)
     if service is None or reckoning is None or reckoning.shelf is None:
         raise ChoicesClosed(offer.number)
-    return service, Stock(
-        Held(
-            item=ItemId(row.item),
-            quality=Quality(row.quality),
-            brand=row.brand,
-            bin=row.bin,
-            free=Fraction(row.free),
-            cost=row.cost,
-        )
-        for row in reckoning.shelf
-    )
+    return service, shelf_of(reckoning.shelf)
 
 
 def _left_out_faults(said: Quote, jobs: Jobs) -> Iterator[KitwrightError]:
