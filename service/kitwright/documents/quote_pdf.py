@@ -22,7 +22,7 @@ from kitwright.documents.frame import (
     reasons,
     text_lines,
 )
-from kitwright.documents.leakage_svg import stored_zones
+from kitwright.documents.reading_strips import stored_zones
 from kitwright.documents.line_words import (
     GOODS,
     customer_text,

@@ -57,7 +57,7 @@ from kitwright.quote.contingency import (
 )
 from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
-from kitwright.quote.envelope import Envelope, Paper
+from kitwright.quote.envelope import Change, Envelope, Paper
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -122,6 +122,7 @@ __all__ = [
     "Caution",
     "Chance",
     "ChanceOver",
+    "Change",
     "Changes",
     "ComputedPrice",
     "ConflictingFindings",

@@ -10,11 +10,24 @@ from kitwright.money import Money
 from kitwright.quote.whole import Quote
 
 
+class Change(Struct, frozen=True, kw_only=True):
+    """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
+    it changes (empty: not recorded), the new total, and the new limit. All with tax if the
+    authorisation has it.
+    """
+
+    agreed: Money
+    because: str
+    total: Money
+    limit: Money
+
+
 class Envelope(Struct, frozen=True, kw_only=True):
     """The data printed around a revision; documents leave out customer data that is None.
 
     `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
-    revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
+    revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`. `change` is
+    what it asks for beyond an agreed revision.
     """
 
     quote_id: str
@@ -31,6 +44,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     agreed_by: str | None = None
     limit: Money | None = None
     limit_includes_tax: bool = True
+    change: Change | None = None
 
     @property
     def name(self) -> str:
