@@ -419,7 +419,9 @@ def test_quote_page_draws_a_strip_for_each_reading_and_tells_it_in_words() -> No
     bars = [one.get("width") for one in having(root, "bar") if one.get("x") is None]
     assert bars == ["60.0%", "17.5%"]
     # pictures repeat words, so they are left out when a page is read aloud
-    assert {one.get("aria-hidden") for one in root.iter("svg") if "axis" not in one.get("class", "")} == {"true"}
+    assert {
+        one.get("aria-hidden") for one in root.iter("svg") if "axis" not in one.get("class", "")
+    } == {"true"}
 
 
 def test_quote_page_shows_behind_the_bars_what_a_reading_means() -> None:

@@ -87,5 +87,7 @@ def _row(
         purchase="",
         notes=tuple(notes),
         amount=amount_of(total([one.amount.money for one in lines], line.amount.currency)),
-        parts=() if is_work else tuple((one.description, scribe.amount(one.amount)) for one in lines),
+        parts=()
+        if is_work
+        else tuple((one.description, scribe.amount(one.amount)) for one in lines),
     )

@@ -65,10 +65,18 @@ def offer_view(
     envelope: Envelope,
     scribe: Scribe,
     *,
-    shop: Shop,
+    warranty: WarrantyTerms | None,
     limit: Amount | None = None,
 ) -> OfferView:
-    """Return the few words of an offer. `limit` is the limit of a yes; None: the total."""
+    """Return the few words of an offer.
+
+    Args:
+        quote: the revision.
+        envelope: its state, its limit, and what it changes.
+        scribe: writes in the revision's language.
+        warranty: the shop's, where the quote has none of its own; None: not told.
+        limit: the limit of a yes; None: the total.
+    """
     owed = owed_without(quote)
     return OfferView(
         fault=_fault(quote, scribe),
@@ -77,7 +85,7 @@ def offer_view(
         open=tuple(_open(quote, scribe)),
         stake=tuple(_stake(quote, envelope, scribe, limit)),
         key=tuple(_key(quote, scribe)),
-        costs=tuple(_costs(quote, scribe, shop, owed if envelope.change is None else None)),
+        costs=tuple(_costs(quote, scribe, warranty, owed if envelope.change is None else None)),
         owed=owed,
         mind=tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind)),
         change=() if envelope.change is None else tuple(_change(envelope.change, scribe)),
@@ -242,20 +250,22 @@ def _key(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if found is None or spread is None or spread.dearest_listed.money <= found.as_quoted.money:
         return
     quoted = scribe.amount(found.as_quoted)
-    yield say("Total now: {total}", total=quoted) if quote.is_added_to else say(
-        "As quoted: {total}", total=quoted
+    yield (
+        say("Total now: {total}", total=quoted)
+        if quote.is_added_to
+        else say("As quoted: {total}", total=quoted)
     )
     if spread.p90.money > found.as_quoted.money:
-        yield say(
-            "9 in 10 such repairs: below about {total}", total=scribe.about(spread.p90)
-        )
+        yield say("9 in 10 such repairs: below about {total}", total=scribe.about(spread.p90))
     yield say(
         "Dearest case we list: about {total}; others could cost more. Your limit holds.",
         total=scribe.about(spread.dearest_listed),
     )
 
 
-def _costs(quote: Quote, scribe: Scribe, shop: Shop, owed: Amount | None) -> Iterator[Fact]:
+def _costs(
+    quote: Quote, scribe: Scribe, warranty: WarrantyTerms | None, owed: Amount | None
+) -> Iterator[Fact]:
     say = scribe.say
     if owed is not None:
         yield Fact(label=say("Finding the fault"), value=_diagnosis(quote, owed, scribe))
@@ -276,7 +286,9 @@ def _costs(quote: Quote, scribe: Scribe, shop: Shop, owed: Amount | None) -> Ite
     if quote.in_play and quote.basis != "test":
         names = together((one for each in quote.in_play for one in each.faults), scribe)
         yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))
-    yield Fact(label=say("Guarantee"), value=warranty_told(_warranty(quote, shop), scribe))
+    terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
+    if terms is not None:
+        yield Fact(label=say("Guarantee"), value=warranty_told(terms, scribe))
 
 
 def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:
@@ -296,11 +308,8 @@ def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:
     )
 
 
-def _warranty(quote: Quote, shop: Shop) -> WarrantyTerms:
-    """Return the warranty of the quote's course, or the shop's."""
-    for course in quote.courses:
-        if is_of(course.jobs, quote):
-            return course.warranty
+def warranty_of(shop: Shop) -> WarrantyTerms:
+    """Return the warranty of a shop."""
     terms = shop.quote.warranty
     return WarrantyTerms(
         labour_days=terms.labour_days,
@@ -325,4 +334,3 @@ def _change(change: Change, scribe: Scribe) -> Iterator[Fact]:
         value=scribe.amount(change.limit),
         note=say("The bill cannot pass it without a new yes."),
     )
-

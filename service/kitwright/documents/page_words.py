@@ -15,15 +15,11 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
     if field is PageField.course:
         return scribe.say("Please choose one of the ways to repair it.")
     if field is PageField.amount:
-        return scribe.say(
-            "Your choices changed the total: please look at it, and answer again."
-        )
+        return scribe.say("Your choices changed the total: please look at it, and answer again.")
     if field in (PageField.keep, PageField.extra):
         return scribe.say("We cannot price these choices together here. Please ask us.")
     if code == "limit-below-amount":
-        return scribe.say(
-            "This is below the total: please enter more, or nothing."
-        )
+        return scribe.say("This is below the total: please enter more, or nothing.")
     return scribe.say("Please enter an amount such as 250.00, or leave this blank.")
 
 

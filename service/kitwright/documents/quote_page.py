@@ -14,7 +14,7 @@ from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.line_rows import rows_of, showing_of
 from kitwright.documents.line_words import sum_of
-from kitwright.documents.offer_view import offer_view, owed_without
+from kitwright.documents.offer_view import offer_view, owed_without, warranty_of
 from kitwright.documents.page_actions import Choices, PageActions, PageField, PageState
 from kitwright.documents.page_words import field_told
 from kitwright.documents.question_words import machines_of, priced_part
@@ -60,7 +60,7 @@ def quote_page(
         no_means=_no_means(quote, envelope, scribe),
         outcome=_outcome(actions, scribe, shop),
         aftermath=tuple(_aftermath(quote, actions, scribe, shop)),
-        offer=offer_view(quote, envelope, scribe, shop=shop, limit=limit),
+        offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
         left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
         if choices is not None
         else (),

@@ -32,6 +32,7 @@ from kitwright.documents.line_words import (
     quantity_of,
     reason_of,
 )
+from kitwright.documents.offer_view import Fact, offer_view
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
@@ -46,6 +47,7 @@ from kitwright.quote import (
     PossibleRepair,
     Quote,
     RankedFault,
+    WarrantyTerms,
     customers_reasons,
 )
 
@@ -73,6 +75,7 @@ def quote_pdf(
     contact: Contact,
     link: str | None = None,
     zone: str = "UTC",
+    warranty: WarrantyTerms | None = None,
 ) -> bytes:
     """Return a revision as PDF/UA-1, for its customer to accept.
 
@@ -83,13 +86,14 @@ def quote_pdf(
         contact: how the shop is reached.
         link: the http or https address where the customer can answer online.
         zone: the shop's time zone, for the time of an acceptance.
+        warranty: the shop's, for a quote without courses; None: not told.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
     # the customer can accept it if it is issued and its total is known
     is_offer = envelope.state == "issued" and quote.totals.payable is not None
     picture = range_svg(quote, scribe)
     sheet = {
-        **quote_sheet(quote, envelope, scribe, contact),
+        **quote_sheet(quote, envelope, scribe, contact, warranty),
         "range": "" if picture is None else picture.told,
         "range_key": "" if picture is None else key_told(scribe),
         "agreed": _agreed(envelope, zone, scribe),
@@ -100,9 +104,15 @@ def quote_pdf(
     return press().print("quote.typ", sheet, at=moment_of(quote, envelope), exact=exact)
 
 
-def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+def quote_sheet(
+    quote: Quote,
+    envelope: Envelope,
+    scribe: Scribe,
+    contact: Contact,
+    warranty: WarrantyTerms | None,
+) -> Sheet:
     """Return the data of the quote's template, apart from the answer, in the template's order."""
-    say = scribe.say
+    say, offer = scribe.say, offer_view(quote, envelope, scribe, warranty=warranty)
     return {
         **frame(say("Quote"), quote, envelope, scribe, contact),
         "said": said("quote.typ", scribe),
@@ -136,9 +146,18 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
         "advice": list(advice_of(quote, scribe)),
         "extras": [_extra(extra, scribe) for extra in quote.extras],
         "limit": _limit(quote, envelope, scribe),
-        "cautions": [(caution.title, caution.text) for caution in quote.cautions],
+        "fault": offer.fault,
+        "cure": f"{offer.sure} {offer.cure}".strip(),
+        "change": [_fact(fact) for fact in offer.change],
+        "stake": [_fact(fact) for fact in offer.stake],
+        "decide": [_fact(fact) for fact in offer.costs],
+        "mind": list(offer.mind),
         "seal": envelope.sha256 or "",
     }
+
+
+def _fact(fact: Fact) -> tuple[str, str]:
+    return fact.label, f"{fact.value} ({fact.note})" if fact.note else fact.value
 
 
 def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, str]]:
