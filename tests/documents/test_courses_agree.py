@@ -12,9 +12,10 @@ from typing import Any
 
 import msgspec
 import pytest
-from lxml import html
-from tests.documents.test_agreeing import MESSAGE
+from lxml import etree, html
+from msgspec import structs
 from tests.documents.printed import CONTACT, ENVELOPE, even, text
+from tests.documents.test_agreeing import MESSAGE
 
 from kitwright.app import make_service
 from kitwright.documents.courses_view import advice_of, courses_of
@@ -22,8 +23,9 @@ from kitwright.documents.email import compose
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.quote_text import quote_text
+from kitwright.documents.ubl import quotation
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Quote
+from kitwright.quote import Quote, encode_quote, read_quote
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
@@ -79,6 +81,13 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
             assert _squeezed(reason) in _squeezed(words), form
     (advised,) = [course for course in quote.courses if course.is_advised]
     assert advised.total == quote.totals.gross
+    total = _squeezed(scribe.amount(advised.total))
+    assert all(total in _squeezed(words) for words in told.values())
+    issued = structs.replace(ENVELOPE, issued_at=MESSAGE.at)
+    ubl = etree.fromstring(quotation(quote, issued, zone="UTC"))
+    (gross,) = ubl.findall(".//{*}TaxInclusiveAmount")
+    assert (gross.text, gross.get("currencyID")) == (advised.total.amount, quote.shop.currency)
+    assert read_quote(encode_quote(quote)) == quote
 
 
 def letter(quote: Quote, scribe: Scribe) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
@@ -22,9 +24,11 @@ from tests.documents.offers import (
     shown,
     told,
 )
+from tests.documents.test_words_before_yes import COURSES, asked, states
 
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.page_actions import PageField, PageState
+from kitwright.documents.quote_page import quote_page
 from kitwright.documents.web_page import page_policy, style
 from kitwright.language.scribe import Scribe
 
@@ -38,7 +42,7 @@ WRONG = structs.replace(
     OPEN,
     wrong={PageField.who: "Tell us your name, please.", PageField.limit: "That is too little."},
 )
-PAGES = {
+PAGES: dict[str, Callable[[], str]] = {
     "findings": lambda: shown(of_findings()),
     "test": lambda: shown(for_a_test()),
     "long": lambda: shown(long()),
@@ -52,6 +56,24 @@ PAGES = {
         Notice.accepted, Scribe("en"), shop=shops()["orchard"], quote_url="/q/token"
     ),
 }
+
+
+def in_state(name: str, language: str, **more: Any) -> str:
+    """Return the page of a quote in a state, with all that its customer may choose."""
+    quote = asked("hire-yard", "TB-V68", "HG-GALLERY", language=language, **more)
+    assert quote is not None
+    (state,) = [one for told_name, *one in states(quote) if told_name == name]
+    actions, envelope = state
+    shop = shops()["hire-yard"]
+    return quote_page(quote, envelope, Scribe(language), shop=shop, actions=actions)
+
+
+for _state in ("open", "after ticks", "form errors", "other total", "declined", "agreed"):
+    PAGES[_state] = partial(in_state, _state, "en")
+for _language in ("en", "de"):
+    PAGES[f"change, {_language}"] = partial(in_state, "change while apart", _language)
+    PAGES[f"ways, {_language}"] = partial(in_state, "open", _language, courses=COURSES)
+
 USUAL = [name for name in PAGES if name != "unbroken"]
 ON_PAPER = [name for name in USUAL if name not in ("notice", "unknown")]
 

@@ -22,7 +22,6 @@ from kitwright.documents.frame import (
     reasons,
     text_lines,
 )
-from kitwright.documents.reading_strips import stored_zones
 from kitwright.documents.line_words import (
     GOODS,
     customer_text,
@@ -36,6 +35,7 @@ from kitwright.documents.offer_view import Fact, offer_view
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
+from kitwright.documents.reading_strips import stored_zones
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe

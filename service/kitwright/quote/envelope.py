@@ -26,8 +26,8 @@ class Envelope(Struct, frozen=True, kw_only=True):
     """The data printed around a revision; documents leave out customer data that is None.
 
     `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
-    revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`. `change` is
-    what it asks for beyond an agreed revision.
+    revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
+    `change` is what it asks for beyond an agreed revision.
     """
 
     quote_id: str

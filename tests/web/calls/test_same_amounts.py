@@ -79,9 +79,8 @@ def test_every_form_tells_the_same_amounts(staff: Staff) -> None:
         wanted = told(everything, scribe) + Counter(most)
 
         page = html.fromstring(taken("text/html").content)
-        assert holds(
-            page.text_content(), told(_on_page(lines, everything), scribe) + Counter(most)
-        ), id
+        on_page = told(_on_page(lines, everything), scribe) + Counter(most)
+        assert holds(page.text_content(), on_page), id
         reader = PdfReader(BytesIO(taken("application/pdf").content))
         printed = "".join(one.extract_text() for one in reader.pages)
         assert holds(printed, wanted), id
