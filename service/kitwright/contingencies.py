@@ -26,11 +26,18 @@ from kitwright.stages.contingency import (
     list_contingencies,
 )
 from kitwright.stages.kit import Need, RolePlace
-from kitwright.stages.outcome import Outcome
+from kitwright.stages.outcome import Compared, Outcome
 from kitwright.stages.request import Request, RequestRefused, Terms
-from kitwright.stages.work import settle
+from kitwright.stages.work import Jobs, settle
 from kitwright.units import exact
-from kitwright.visit import added_needs, keep_lasting, known_needs, price_jobs, untouched
+from kitwright.visit import (
+    added_needs,
+    keep_lasting,
+    known_needs,
+    ordered_by,
+    price_jobs,
+    untouched,
+)
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
@@ -231,6 +238,8 @@ class _Visit:
         self._draft = outcome.draft
         self._repair = outcome.repair
         self._known = known_needs(self._repair)
+        # what is found after teardown is ordered later
+        self._ordered = ordered_by(workshop, self._request, self._repair)
         self._keys = [[each.key for each in one.operations] for one in listed]
         there = self._repair.jobs.operations
         added = (each for one in listed for each in one.operations)
@@ -273,16 +282,19 @@ class _Visit:
         jobs = settle(map(self._operations.__getitem__, keys), left_out=repair.jobs.left_out)
         besides = sorted(roles, key=str)
         try:
-            together = price_jobs(self.workshop, self._request, jobs, self._known, besides)
+            together = self._together(self._request, jobs, besides)
         except RequestRefused:
             # what a change names is not there any more: the changes of this quote alone lapse
             lasting = keep_lasting(self._request)
-            together = price_jobs(self.workshop, lasting, jobs, self._known, besides)
+            together = self._together(lasting, jobs, besides)
         return More(
             price=together.price - repair.price,
             minutes=together.labour.billed - repair.labour.billed,
             needs=tuple(added_needs(repair, together)),
         )
+
+    def _together(self, request: Request, jobs: Jobs, besides: Sequence[RolePlace]) -> Compared:
+        return price_jobs(self.workshop, request, jobs, self._known, besides, self._ordered)
 
     def rivalry(self, place: int) -> Rivalry | None:
         """Return the key of the contingencies of which at most one is found, None if it is in no

@@ -46,6 +46,25 @@ _KPA_IN: Final[dict[PressureUnit, Fraction]] = {
 }
 
 
+def mixed(amount: Fraction) -> tuple[int, str | None]:
+    """Return an amount, at least zero, as a whole number and a proper fraction, None if it is zero.
+
+    >>> mixed(Fraction(7, 5))
+    (1, '2/5')
+    """
+    whole, rest = divmod(amount, 1)
+    return int(whole), str(rest) if rest else None
+
+
+def unmixed(whole: int, fraction: str | None) -> Fraction:
+    """Return the amount of a whole number and a fraction.
+
+    >>> unmixed(1, "2/5")
+    Fraction(7, 5)
+    """
+    return whole + Fraction(fraction or 0)
+
+
 class NotAFigure(KitwrightError):
     """A text that is not a plain decimal number, although it should be."""
 

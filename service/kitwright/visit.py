@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from decimal import Decimal
 from types import MappingProxyType
 
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Chassis, RoleId
+from kitwright.money import Money
 from kitwright.stages.kit import (
     Kit,
     Need,
@@ -17,7 +19,7 @@ from kitwright.stages.kit import (
     choose_kit,
     with_floors,
 )
-from kitwright.stages.ordering import PartsOrder, split_orders
+from kitwright.stages.ordering import PartsOrder, later_orders, split_orders, with_orders
 from kitwright.stages.outcome import (
     Compared,
     Repair,
@@ -34,6 +36,7 @@ from kitwright.stages.price import (
     tax_lines,
 )
 from kitwright.stages.request import (
+    Ordered,
     Request,
     RequestRefused,
 )
@@ -86,11 +89,15 @@ def price_jobs(
     jobs: Jobs,
     known: Known = MappingProxyType({}),
     besides: Iterable[RolePlace] = (),
+    ordered: Ordered | None = None,
 ) -> Compared:
     """Return the result of some jobs, and of roles replaced in addition, for comparison.
 
-    The values are those of `quote_jobs`, but needs that are `known` keep their reasons.
+    The values are those of `quote_jobs`, but needs that are `known` keep their reasons, and what is
+    not `ordered` by then is ordered later.
     """
+    if ordered is not None:
+        request = structs.replace(request, asked=structs.replace(request.asked, ordered=ordered))
     costliest, work = _costliest(workshop, request, jobs, tuple(besides), known)
     return Compared(
         labour=work.labour,
@@ -139,6 +146,10 @@ def _work(
     needs = _needs(workshop, request, jobs, plan, labour, besides, known)
     kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
+    still, before = orders, Decimal(0)
+    if asked.ordered is not None:
+        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+        before = asked.ordered.charged
     lines = price_lines(
         Priced(
             catalogue=catalogue,
@@ -147,7 +158,8 @@ def _work(
             labour=labour,
             kit=kit,
             goods=workshop.goods.lines(kit),
-            orders=orders,
+            orders=still,
+            before=Money.of(before, shop.currency),
             diagnostic_done=asked.diagnostic_done,
             terms=asked.terms,
             area=request.tax_area,
@@ -163,6 +175,20 @@ def _work(
         orders=orders,
         lines=adjust_lines(lines, asked.terms, shop.currency),
     )
+
+
+def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
+    """Return what was ordered once all that a repair needs is ordered, as far as it can be now."""
+    kit, asked = repair.kit, request.asked
+    if kit.held:
+        # its price includes what is held back
+        plain = structs.replace(request, chassis=repair.chassis)
+        kit = _choose_kit(workshop, plain, kit.needs)
+    catalogue, shop = workshop.catalogue, workshop.shop
+    orders = split_orders(catalogue, shop, kit, asked.on)
+    if asked.ordered is not None:
+        orders = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+    return with_orders(shop, asked.ordered, orders)
 
 
 def _needs(
@@ -190,6 +216,8 @@ def _choose_kit(
     request: Request,
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
+    *,
+    at_any_cost: bool = False,
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -199,6 +227,7 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
+        at_any_cost=at_any_cost,
     )
 
 
@@ -234,9 +263,19 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     if ready is None or ready <= asked.on:
         return None
     hurried = _by_day(request, asked.on)
-    kit = _choose_kit(workshop, hurried, repair.kit.needs, repair.kit.held)
-    first = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
-    if first is None or first >= ready or len(kit.unfilled) > len(repair.kit.unfilled):
+
+    def first_of(needs: tuple[Need, ...]) -> date | None:
+        """Return the first day on which some needs can be filled, None if it is not before."""
+        kit = _choose_kit(workshop, hurried, needs, repair.kit.held, at_any_cost=True)
+        day = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
+        is_filled = len(kit.unfilled) <= len(repair.kit.unfilled)
+        return day if is_filled and day is not None and day < ready else None
+
+    # mostly, what comes last can't be there earlier
+    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) is None:
+        return None
+    first = first_of(repair.kit.needs)
+    if first is None:
         return None
     in_time = _by_day(request, first)
     try:
@@ -249,6 +288,19 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     if ready_on is None or ready_on >= ready:
         return None
     return Sooner(landed=landed_cost(found), ready_on=ready_on, price=found.price)
+
+
+def _last(workshop: Workshop, repair: Repair, ready: date) -> tuple[Need, ...]:
+    """Return the needs for what arrives on the last day, with those that are covered with them."""
+    market = workshop.market
+    groups = {
+        market.group(use.item)
+        for order in repair.orders
+        for line in order.lines
+        if line.promised == ready
+        for use in line.covers
+    }
+    return tuple(need for need in repair.kit.needs if market.group(need.item) in groups)
 
 
 def _by_day(request: Request, day: date) -> Request:

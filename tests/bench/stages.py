@@ -27,6 +27,7 @@ from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import LOOSE, Catalogue, ChassisId, FamilyId, JobScope
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
+from kitwright.money import Money
 from kitwright.stages.kit import choose_kit
 from kitwright.stages.ordering import split_orders
 from kitwright.stages.price import Priced, find_advances, price_lines, tax_lines
@@ -95,6 +96,7 @@ def stages(catalogue: Catalogue) -> None:
         kit=kit,
         goods=workshop.goods.lines(kit),
         orders=orders,
+        before=Money(0, shop.currency),
         diagnostic_done=True,
         terms=request.asked.terms,
         area=request.tax_area,

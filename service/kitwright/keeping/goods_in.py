@@ -62,10 +62,10 @@ def shelve(
     holding = _place(records, goods)
     holders = {holder.quote: holder for holder in goods.line.holders}
 
-    def taken(count: int, quote: int | None, needed: int) -> int:
+    def taken(amount: int, quote: int | None, needed: int) -> int:
         received = Received(
             holding=holding,
-            amount=count * goods.per_pack,
+            amount=amount,
             cost=goods.cost,
             currency=goods.currency,
             reason=f"order O{goods.order.number}",
@@ -75,13 +75,13 @@ def shelve(
         )
         return take_in(records, stamp, received)
 
-    reserved = []
+    rest, reserved = packs * goods.per_pack, []
     for part in parts:
-        wanted = _wanted(goods, holders[part.quote], part.packs)
-        amount = taken(part.packs, part.quote, wanted)
-        reserved.append(structs.replace(part, amount=amount))
-    # what is over, and kept, is for nobody
-    rest = packs - sum(part.packs for part in parts)
+        amount = int(part.share * goods.per_pack)
+        wanted = _wanted(goods, holders[part.quote], amount)
+        reserved.append(structs.replace(part, amount=taken(amount, part.quote, wanted)))
+        rest -= amount
+    # what is over and kept, or left of packs that are shared, is for nobody
     if rest:
         taken(rest, None, 0)
     return tuple(reserved)
@@ -108,11 +108,10 @@ def _place(records: Records, goods: Goods) -> Holding:
     )
 
 
-def _wanted(goods: Goods, holder: Holder, packs: int) -> int:
-    """Return how much of some packs a quote needs: of a set, which is fitted part by part, all."""
+def _wanted(goods: Goods, holder: Holder, there: int) -> int:
+    """Return how much of an amount a quote needs: of a set, which is fitted part by part, all."""
     item = goods.line.placed.item
     own = [cover for cover in holder.covers if item in (cover.part, cover.fitted)]
-    there = packs * goods.per_pack
     if not own:
         return there
     needed = sum(Fraction(cover.quantity) for cover in own) * UNIT
@@ -143,7 +142,7 @@ def unshelve(
     holders = {holder.quote: holder for holder in goods.line.holders}
     released = []
     for part in parts:
-        most = min(part.packs * goods.per_pack, holders[part.quote].amount)
+        most = min(int(part.share * goods.per_pack), holders[part.quote].amount)
         amount = _release(records, stamp, goods, part.quote, most)
         released.append(structs.replace(part, amount=amount))
     left = packs * goods.per_pack

@@ -39,12 +39,12 @@ from kitwright.keeping.order_entry import (
     kind_of,
 )
 from kitwright.keeping.order_progress import (
-    Holder,
     LineState,
     Progress,
     advance,
     progress_of,
     split,
+    split_last,
 )
 from kitwright.keeping.record import KeptOrder, OrderEntry, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
@@ -329,8 +329,7 @@ def _returned(doing: Doing, line: LineState, one: ReturnedLine, *, is_agreed: bo
         raise NotTakenBack(one.line, until[why])
     parts: tuple[Part, ...] = ()
     if why is ReturnReason.not_needed:
-        has = _by_last(line)
-        parts = split(has, one.packs, lambda holder: holder.received - holder.returned)
+        parts = split_last(line.holders, one.packs, most, lambda holder: holder.there)
         goods = _goods(doing, line, None)
         parts = unshelve(doing.records, doing.stamp, goods, one.packs, parts)
     return structs.replace(one, credit=_credit(line, terms, one), parts=parts)
@@ -394,12 +393,8 @@ def cancel(doing: Doing, fact: Cancelled) -> Done:
 
 
 def _last(line: LineState, packs: int) -> tuple[Part, ...]:
-    """Return whose packs are cancelled: the last ones first."""
-    return split(_by_last(line), packs, lambda holder: holder.due)
-
-
-def _by_last(line: LineState) -> tuple[Holder, ...]:
-    return line.holders[::-1]
+    """Return whose packs are cancelled."""
+    return split_last(line.holders, packs, line.due, lambda holder: holder.due)
 
 
 def _goods(doing: Doing, line: LineState, shelf: str | None) -> Goods:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
+from fractions import Fraction
 
 import msgspec
 from msgspec import Struct
 
 from kitwright.keeping.record import OrderEntry
 from kitwright.money import Money
+from kitwright.units import unmixed
 
 
 class SentBy(StrEnum):
@@ -37,13 +39,20 @@ class ReturnReason(StrEnum):
 
 
 class Part(Struct, frozen=True, kw_only=True):
-    """The packs of a line that an entry concerns for one quote. `amount` is what was reserved for
-    it on the shelf, or released, in millionths of the item's unit.
+    """The packs of a line that an entry concerns for one quote, and its `fraction` of a pack that
+    several share. `amount` is what was reserved for it on the shelf, or released, in millionths of
+    the item's unit.
     """
 
     quote: int
     packs: int
+    fraction: str | None = None
     amount: int = 0
+
+    @property
+    def share(self) -> Fraction:
+        """The packs with the fraction."""
+        return unmixed(self.packs, self.fraction)
 
 
 class Sent(Struct, frozen=True, kw_only=True, tag="sent"):

@@ -7,8 +7,9 @@ agrees with what was received and returned.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from fractions import Fraction
 from types import MappingProxyType
 from typing import Final
 
@@ -34,6 +35,7 @@ from kitwright.keeping.order_entry import (
 from kitwright.keeping.record import Allocation, KeptOrder, OrderState
 from kitwright.keeping.store import Records
 from kitwright.quote import AllottedLine, Cover, Order, OrderLine
+from kitwright.units import mixed
 
 _LINES: msgspec.json.Decoder[tuple[AllottedLine, ...]] = msgspec.json.Decoder(
     tuple[AllottedLine, ...]
@@ -44,26 +46,32 @@ _NONE: Mapping[ReturnReason, int] = MappingProxyType({})
 
 
 class Holder(Struct, frozen=True, kw_only=True):
-    """What a quote has of a line, in packs, and the needs that they `cover`. `amount` is what is
-    reserved for it on the shelf because of this line, in millionths of the item's unit.
+    """What a quote has of a line, in packs, and the needs that they `cover`. Of a pack that several
+    quotes share, each has a fraction. `amount` is what is reserved for it on the shelf because of
+    this line, in millionths of the item's unit.
     """
 
     quote: int
-    packs: int
+    packs: Fraction
     quality: str | None = None
     covers: tuple[Cover, ...] = ()
-    cancelled: int = 0
-    received: int = 0
-    returned: int = 0
+    cancelled: Fraction = Fraction(0)
+    received: Fraction = Fraction(0)
+    returned: Fraction = Fraction(0)
     amount: int = 0
 
     @property
-    def due(self) -> int:
+    def due(self) -> Fraction:
         """The packs still to come."""
         return self.packs - self.cancelled - self.received
 
     @property
-    def kept(self) -> int:
+    def there(self) -> Fraction:
+        """The packs that came and did not go back."""
+        return self.received - self.returned
+
+    @property
+    def kept(self) -> Fraction:
         """The packs that are there or to come."""
         return self.packs - self.cancelled - self.returned
 
@@ -193,7 +201,7 @@ def follow(order: Order, allocations: Iterable[Allocation], facts: Iterable[Fact
         for line in allotted(allocation):
             holder = Holder(
                 quote=allocation.quote,
-                packs=line.packs,
+                packs=line.share,
                 quality=line.quality,
                 covers=line.covers,
             )
@@ -266,7 +274,7 @@ def _answered(line: LineState, said: AnsweredLine) -> LineState:
 
 
 def _cancelled(line: LineState, packs: int, parts: Iterable[Part]) -> LineState:
-    by_quote = {one.quote: one.packs for one in parts}
+    by_quote = {one.quote: one.share for one in parts}
     return structs.replace(
         line,
         cancelled=line.cancelled + packs,
@@ -284,7 +292,7 @@ def _received(line: LineState, arrived: ReceivedLine, day: date) -> LineState:
         part = by_quote.get(one.quote)
         if part is None:
             return one
-        received, amount = one.received + part.packs, one.amount + part.amount
+        received, amount = one.received + part.share, one.amount + part.amount
         return structs.replace(one, received=received, amount=amount)
 
     return structs.replace(
@@ -306,7 +314,7 @@ def _returned(line: LineState, back: ReturnedLine) -> LineState:
         part = by_quote.get(one.quote)
         if part is None:
             return one
-        returned, amount = one.returned + part.packs, one.amount - part.amount
+        returned, amount = one.returned + part.share, one.amount - part.amount
         return structs.replace(one, returned=returned, amount=amount)
 
     gone = {**line.back, back.why: line.back.get(back.why, 0) + back.packs}
@@ -318,12 +326,25 @@ def _returned(line: LineState, back: ReturnedLine) -> LineState:
     )
 
 
-def split(holders: Iterable[Holder], packs: int, most: Callable[[Holder], int]) -> tuple[Part, ...]:
+def split(
+    holders: Iterable[Holder], packs: Fraction | int, most: Callable[[Holder], Fraction]
+) -> tuple[Part, ...]:
     """Return which quotes some packs are for: the first ones first, each up to `most` of it."""
-    left, parts = packs, []
+    left, parts = Fraction(packs), []
     for holder in holders:
         own = min(left, most(holder))
         if own > 0:
-            parts.append(Part(quote=holder.quote, packs=own))
+            whole, fraction = mixed(own)
+            parts.append(Part(quote=holder.quote, packs=whole, fraction=fraction))
             left -= own
     return tuple(parts)
+
+
+def split_last(
+    holders: Sequence[Holder], packs: int, of: int, most: Callable[[Holder], Fraction]
+) -> tuple[Part, ...]:
+    """Return which quotes lose some of `of` packs: first goes what no quote has of them, then what
+    the last ones have, each up to `most` of it.
+    """
+    nobody = of - sum(map(most, holders))
+    return split(holders[::-1], packs - nobody, most)

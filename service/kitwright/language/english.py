@@ -60,6 +60,15 @@ SENTENCES: Final[dict[str, str]] = {
         "Freight and order fees of {suppliers}: {charged} before tax. The most that is passed on "
         "is {cap}."
     ),
+    "freight-of-orders-before": (
+        "Freight and order fees of the parts that were ordered before: {charged} before tax. The "
+        "most that is passed on is {cap}."
+    ),
+    "freight-of-later-orders": (
+        "Freight and order fees: {charged} before tax, of which {before} for the parts that were "
+        "ordered before, and the rest for those still to be ordered from {suppliers}. The most "
+        "that is passed on is {cap}."
+    ),
     "no-source": "No supplier of this shop offers {item} in the required quality.",
     "minutes-overridden": "Minutes set by {by}: {reason}",
     "floor-changed": "{by} allows {quality} quality here: {reason}",

@@ -14,7 +14,7 @@ from msgspec import Struct
 from kitwright.quote.base import Amount, Count, DecimalText, Measure, UnitCode
 from kitwright.quote.price import Exemption, LineTax, Tax
 
-BilledWhy = Literal["agreed", "clocked", "capped", "used", "follows", "core_back"]
+BilledWhy = Literal["agreed", "clocked", "capped", "used", "charged", "follows", "core_back"]
 BillRole = Literal["item", "charge", "allowance"]
 
 
@@ -24,9 +24,9 @@ class StatementLine(Struct, frozen=True, kw_only=True):
 
     `agreed` and `amount` are with or without tax as the shop's prices are. `why` says why `amount`
     is what it is: `agreed`, minutes as `clocked`, minutes `capped` by those agreed, goods as
-    `used`, a discount that `follows` what it reduces, or a deposit refunded (`core_back`). Of goods
-    that were not used, `to_shelf` and `to_supplier` went back. `clocked` are minutes, null if not
-    told. `net`, `tax` and `gross` are of what is billed.
+    `used`, freight as suppliers `charged` it, a discount that `follows` what it reduces, or a
+    deposit refunded (`core_back`). Of goods that were not used, `to_shelf` and `to_supplier` went
+    back. `clocked` are minutes, null if not told. `net`, `tax` and `gross` are of what is billed.
     """
 
     line: Count

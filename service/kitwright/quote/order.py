@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from fractions import Fraction
 from typing import Annotated, Literal
 
 from msgspec import Meta, Struct, field
 
 from kitwright.quote.base import Amount, Count, DecimalText, Minutes
 from kitwright.quote.kit import Cover
+from kitwright.units import unmixed
 
 
 class OrderLine(Struct, frozen=True, kw_only=True):
@@ -42,14 +44,21 @@ class OrderFee(Struct, frozen=True, kw_only=True):
 class AllottedLine(Struct, frozen=True, kw_only=True):
     """The packs of a line of an order that are for one quote; `line` is the line's place, from 1.
 
+    `fraction` is its part of one more pack, which several quotes share, such as `2/5`; null: none.
     `quality` is that of the goods; null: not recorded.
     """
 
     line: Count
     packs: Count
+    fraction: str | None = None
     quality: str | None = None
     net: Amount
     covers: tuple[Cover, ...]
+
+    @property
+    def share(self) -> Fraction:
+        """The packs with the fraction."""
+        return unmixed(self.packs, self.fraction)
 
 
 class Order(Struct, frozen=True, kw_only=True):

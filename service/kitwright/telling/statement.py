@@ -17,6 +17,7 @@ from kitwright.units import decimal_text
 
 _OF_PERCENT = {"percent-of-line", "percent-of-quote"}
 _OF_LINE = {"percent-of-line", "discount-of-line"}
+_AS_A_WHOLE = {Why.follows, Why.charged}
 
 
 def agreed_lines(quote: Quote) -> tuple[AgreedLine, ...]:
@@ -139,5 +140,5 @@ def _negative(price: str) -> str:
 
 
 def _price(line: Line, billed: BilledLine) -> str:
-    """Return the unit price: of a discount that follows what it reduces, its amount."""
-    return billed.amount.amount_text if billed.why is Why.follows else line.unit_price
+    """Return the unit price: of a line that became another amount, that."""
+    return billed.amount.amount_text if billed.why in _AS_A_WHOLE else line.unit_price

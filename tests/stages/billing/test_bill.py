@@ -18,7 +18,7 @@ from kitwright.catalogue.model import (
     TaxArea,
     TaxComponent,
 )
-from kitwright.money import RoundMode, line_amount
+from kitwright.money import Money, RoundMode, line_amount
 from kitwright.stages.billing import AgreedLine, Clocked, CoreBack, Dealt, Used, Why, bill
 from kitwright.stages.request import RequestRefused
 from kitwright.tax import Charge, tax_charges
@@ -187,3 +187,39 @@ def test_bill_adds_up(
         capped.taxed.gross
         <= bill(lines, Used(), basis=LabourBasis.flat, area=rules, on=DAY).taxed.gross
     )
+
+
+def freight_billed(charged: str | None, *amounts: str) -> list[tuple[str, Why]]:
+    lines = [line("part", "1", "10.00"), *(line("freight", "1", amount) for amount in amounts)]
+    told = None if charged is None else Money.of(Decimal(charged), "EUR")
+    found = bill(lines, Used(), basis=LabourBasis.flat, area=area(), on=DAY, charged=told)
+    assert found.lines[0].why is Why.agreed
+    return [(one.amount.amount_text, one.why) for one in found.lines[1:]]
+
+
+def test_freight_is_billed_at_most_as_it_was_charged() -> None:
+    assert freight_billed(None, "9.95") == [("9.95", Why.agreed)]
+    assert freight_billed("12.00", "9.95") == [("9.95", Why.agreed)]
+    assert freight_billed("9.95", "9.95") == [("9.95", Why.agreed)]
+    assert freight_billed("3.20", "9.95") == [("3.20", Why.charged)]
+    assert freight_billed("0.00", "9.95") == [("0.00", Why.charged)]
+    # all lines together
+    assert freight_billed("6.00", "5.00", "4.00") == [("5.00", Why.agreed), ("1.00", Why.charged)]
+
+
+def test_discount_on_freight_follows_what_is_billed_of_it() -> None:
+    freight = line("freight", "1", "10.00")
+    off = line(
+        "discount", "1", "-1.00", tax_kind="freight", percent=Decimal(10), reduces="freight-1"
+    )
+
+    found = bill(
+        [freight, off],
+        Used(),
+        basis=LabourBasis.flat,
+        area=area(),
+        on=DAY,
+        charged=Money(4_00, "EUR"),
+    )
+
+    assert [one.amount.minor for one in found.lines] == [4_00, -40]

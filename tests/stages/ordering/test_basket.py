@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from fractions import Fraction
 from functools import cache
+from math import ceil
 
 from msgspec import structs
 from tests.stages.workbench import (
@@ -32,6 +33,7 @@ from kitwright.stages.ordering import (
     Basket,
     JointOrder,
     PartsOrder,
+    Portion,
     buy_together,
     join_orders,
 )
@@ -69,7 +71,19 @@ def landed(joint: Iterable[JointOrder]) -> int:
     return sum(each.order.net.minor for each in joint)
 
 
-def verify(wanted: Sequence[Orders], basket: Basket) -> None:
+def used(part: Portion) -> Fraction:
+    """Return how many pieces, or packs of a consumable, a portion is used for."""
+    consumables = starter().consumables
+    return sum(
+        (
+            use.quantity / (Fraction(consumables[use.item].pack) if use.item in consumables else 1)
+            for use in part.covers
+        ),
+        start=Fraction(0),
+    )
+
+
+def verify(wanted: Sequence[Orders], basket: Basket, *, is_short: bool = False) -> None:
     """Check that every quote has what it asked for, as good and as soon, and that all adds up."""
     has: dict[tuple[int, str, int | None, str], Fraction] = defaultdict(Fraction)
     for joint in basket.orders:
@@ -79,10 +93,15 @@ def verify(wanted: Sequence[Orders], basket: Basket) -> None:
         assert total((each.freight for each in own), USD) == order.freight
         for place, line in enumerate(order.lines, start=1):
             parts = [part for each in own for part in each.portions if part.line == place]
-            assert sum(part.packs for part in parts) == line.packs
+            has_packs = [part.packs for part in parts]
+            if any(packs % 1 for packs in has_packs):
+                assert sum(map(ceil, has_packs)) > line.packs >= sum(has_packs)
+                assert all(part.packs == used(part) / line.source.pack for part in parts)
+            else:
+                assert sum(has_packs) == line.packs
             assert total((part.net for part in parts), USD) == line.net
             assert line.packs == line.source.allowed(line.packs)
-            assert line.source.stock in (None, 0) or line.packs <= (line.source.stock or 0)
+            assert is_short or line.packs <= (line.source.stock or line.packs)
         for each in own:
             asking = [line for one in wanted[each.asker] for line in one.lines]
             by = max(one.promised for one in wanted[each.asker])
@@ -138,7 +157,7 @@ def test_buy_together_waits_as_long_as_a_quote_can() -> None:
         assert [one.order.supplier.id for one in basket.orders] == [used], needed
 
 
-def test_buy_together_keeps_packs_whole_for_each_quote() -> None:
+def test_buy_together_opens_packs_for_several_quotes() -> None:
     bolts = offer("V68-G-110", "10.00", pack=4)
     rest = [each for each in everything(starter(), "1.00") if each.item != bolts.item]
     catalogue = stocked(with_suppliers(starter(), supplier("ONE", *rest, bolts)))
@@ -148,7 +167,35 @@ def test_buy_together_keeps_packs_whole_for_each_quote() -> None:
     basket = buy_together(market, [alone] * 3, [None] * 3, days(market))
 
     verify([alone] * 3, basket)
-    assert basket.orders == join_orders(market.catalogue, market.shop, [alone] * 3)
+    (joint,) = basket.orders
+    (place,) = (
+        place for place, line in enumerate(joint.order.lines, 1) if line.source.item == bolts.item
+    )
+    assert joint.order.lines[place - 1].packs == 1
+    # three pieces of four, paid alike: 3.34, 3.33 and 3.33 of 10.00
+    parts = [each for own in joint.allotments for each in own.portions if each.line == place]
+    assert [part.packs for part in parts] == [Fraction(1, 4)] * 3
+    assert [part.net.minor for part in parts] == [3_34, 3_33, 3_33]
+
+
+def test_buy_together_gives_whole_packs_where_there_are_enough_for_all() -> None:
+    bolts = offer("V68-G-110", "10.00", pack=4, multiple=3)
+    rest = [each for each in everything(starter(), "1.00") if each.item != bolts.item]
+    catalogue = stocked(with_suppliers(starter(), supplier("ONE", *rest, bolts)))
+    market = market_of(catalogue)
+    alone = quote(catalogue, jobs=(job("J-ROCKER-COVER", 1),)).repair.orders
+
+    basket = buy_together(market, [alone] * 2, [None] * 2, days(market))
+
+    verify([alone] * 2, basket)
+    packs = [
+        part.packs
+        for joint in basket.orders
+        for own in joint.allotments
+        for part in own.portions
+        if joint.order.lines[part.line - 1].source.item == bolts.item
+    ]
+    assert packs == [2, 1]
 
 
 def test_buy_together_splits_what_one_supplier_has_too_few_of() -> None:
@@ -189,10 +236,10 @@ def test_buy_together_reaches_free_freight_by_moving_goods() -> None:
 
     verify(wanted, basket)
     # merged, 210.00 and freight from NEAR, 207.00 and freight from CHEAP: nine pieces for 1.00 more
-    # each end the freight of 30.00
+    # each end the freight of 30.00, and both quotes share a pack of each of five consumables
     assert landed(join_orders(market.catalogue, market.shop, wanted)) == 452_00
     assert [(one.order.supplier.id, one.order.net.minor) for one in basket.orders] == [
-        ("CHEAP", 131_00),
+        ("CHEAP", 86_00),
         ("NEAR", 300_00),
     ]
 
@@ -223,7 +270,9 @@ def test_buy_together_orders_what_there_is_too_little_of_where_it_was_asked_for(
 
     basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
-    assert basket.orders == join_orders(market.catalogue, market.shop, wanted)
+    verify(wanted, basket, is_short=True)
+    (joint,) = basket.orders
+    assert {line.packs for line in joint.order.lines if line.source.item == "V68-G-103"} == {3}
 
 
 def test_buy_together_of_nothing_is_no_order() -> None:

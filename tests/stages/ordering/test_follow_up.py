@@ -48,7 +48,9 @@ def uses(*numbers: str, item: str | None = None, start: int = 1) -> tuple[Use, .
     )
 
 
-def packs(item: str, count: int, covers: tuple[Use, ...], by: str = "ONE", **changes: Any) -> Packs:
+def packs(
+    item: str, count: Fraction | int, covers: tuple[Use, ...], by: str = "ONE", **changes: Any
+) -> Packs:
     """Return packs of single pieces at 1.00 under the SKU that `offer` gives them."""
     plain = Packs(
         supplier=SupplierId(by),
@@ -64,7 +66,7 @@ def packs(item: str, count: int, covers: tuple[Use, ...], by: str = "ONE", **cha
     return structs.replace(plain, **changes)
 
 
-def of(item: str, pieces: int, count: int | None = None, **changes: Any) -> Packs:
+def of(item: str, pieces: int, count: Fraction | int | None = None, **changes: Any) -> Packs:
     """Return packs of an item for so many pieces, by default as many packs."""
     return packs(item, pieces if count is None else count, uses(*[item] * pieces), **changes)
 
@@ -650,3 +652,21 @@ def test_plan_follow_up_promises_by_the_day_of_each_supplier() -> None:
         ("ONE", date(2027, 3, 3)),
         ("TWO", date(2027, 3, 4)),
     ]
+
+
+def test_plan_follow_up_counts_a_part_of_a_shared_pack_as_what_it_holds() -> None:
+    terms = supplier("ONE", offer(GASKET, "8.00", pack=4))
+    # one of the four gaskets of a pack that several quotes share
+    shared = of(GASKET, 1, Fraction(1, 4), size=4)
+
+    def planned(pieces: int, count: int, before: Packs) -> FollowUp:
+        return plan((terms,), [of(GASKET, pieces, count, size=4)], [before])
+
+    assert bought(planned(1, 1, shared)) == {}
+    assert bought(planned(2, 1, shared)) == {("ONE", GASKET): 1}
+    assert bought(planned(5, 2, shared)) == {("ONE", GASKET): 1}
+    assert bought(planned(6, 2, shared)) == {("ONE", GASKET): 2}
+    # a pack and a part of another one: only the pack is not needed
+    more = of(GASKET, 5, Fraction(5, 4), size=4)
+    assert spare(plan((terms,), [of(NUT, 1)], [shared])) == {}
+    assert spare(plan((terms,), [of(NUT, 1)], [more])) == {("ONE", GASKET): 1}

@@ -146,7 +146,7 @@ def suffice(case: Case, held: Iterable[Packs]) -> bool:
     for one in held:
         contents = CONTENTS if one.item == SET else {one.item: 1}
         for part, count in contents.items():
-            pieces = count * one.count * one.size
+            pieces = count * int(one.count) * one.size
             there[part] += pieces
             good[part] += pieces * (case.offer(one).quality is Quality.maker)
     strict, asked = Counter[str](), Counter[str]()
@@ -189,7 +189,7 @@ def test_plan_follow_up_orders_the_fewest_packs_that_suffice(random: Random) -> 
         if is_first(case, asked):
             continue
         others = [*case.before, *now[:place], *now[place + 1 :]]
-        for fewer in range(one.count):
+        for fewer in range(int(one.count)):
             if fewer == 0 or (fewer >= terms.minimum and fewer % terms.multiple == 0):
                 less = packs(one.item, fewer, (), one.supplier, size=one.size)
                 assert not suffice(case, [*others, less]), (one, fewer)
@@ -237,7 +237,7 @@ def test_plan_follow_up_is_done_once_its_orders_are_placed(random: Random) -> No
     }
     counts: Counter[tuple[str, str]] = Counter()
     for one in held:
-        counts[one.supplier, one.sku] += one.count
+        counts[one.supplier, one.sku] += int(one.count)
     assert all(0 < count <= counts[key] for key, count in spare.items())
     kept = [
         packs(str(key[1]).removeprefix("S-"), count - spare.get(key, 0), (), key[0], size=size)

@@ -213,3 +213,55 @@ def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -
     found = owner.get(f"/v1/shelf/{item}").json()
     (holding,) = found["holdings"]
     assert (holding["on_hand"], holding["reserved"]) == (quantity, "0")
+
+
+def freight_of(staff: Staff, quote: str) -> tuple[Decimal, Decimal, str]:
+    """Return what a quote agreed for freight, what was billed, and why."""
+    (line,) = [
+        line for line in statement(staff, quote)["statement"]["lines"] if line["kind"] == "freight"
+    ]
+    return Decimal(line["agreed"]["amount"]), Decimal(line["amount"]["amount"]), line["why"]
+
+
+def act_on_order(staff: Staff, order: str, act: str, **body: Any) -> Any:
+    tag = staff.client.get(f"/v1/orders/{order}").headers["ETag"]
+    return staff.done(f"/v1/orders/{order}/{act}", {"by": "Owner", **body}, tag).json()
+
+
+def test_freight_is_billed_as_the_orders_of_several_quotes_shared_it(staff: Staff) -> None:
+    quotes = [staff.accepted() for _ in range(3)]
+    revisions = [{"quote": quote, "revision": 1} for quote in quotes]
+    made = staff.done("/v1/orders", {"revisions": revisions}).json()["items"]
+    paid = {quote: Decimal(0) for quote in quotes}
+    for own in (own for one in made for own in one["allocations"]):
+        paid[own["quote"]] += Decimal(own["fees"]["amount"]) + Decimal(own["freight"]["amount"])
+
+    for quote in quotes:
+        staff.act(quote, "start")
+        staff.act(quote, "finish")
+        agreed, billed, why = freight_of(staff, quote)
+        assert billed == paid[quote] < agreed
+        assert why == "charged"
+
+
+def test_freight_is_billed_as_the_supplier_billed_it(staff: Staff) -> None:
+    quote = staff.accepted()
+    asked = {"revisions": [{"quote": quote, "revision": 1}]}
+    made = staff.done("/v1/orders", asked).json()["items"]
+    charged = {
+        one["id"]: Decimal(one["order"]["freight"]["amount"])
+        + sum(Decimal(fee["amount"]["amount"]) for fee in one["order"]["fees"])
+        for one in made
+    }
+    first = next(order for order, amount in charged.items() if amount)
+    act_on_order(staff, first, "send", means="portal")
+    bill = {"number": "B-1", "lines": [{"line": 1, "packs": 1, "unit_cost": "1.00"}]}
+    bill |= {"charges": "1.00", "net": "2.00"}
+    act_on_order(staff, first, "bills", day="2027-03-02", **bill)
+    staff.act(quote, "start")
+    staff.act(quote, "finish")
+
+    agreed, billed, why = freight_of(staff, quote)
+
+    assert agreed == sum(charged.values())
+    assert (billed, why) == (agreed - charged[first] + 1, "charged")

@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Callable
+from decimal import Decimal
 from io import BytesIO, StringIO
 from typing import Any
 
@@ -133,7 +134,8 @@ def test_follow_up_is_on_paper_what_it_is_in_the_answer(
 def test_follow_up_is_asked_for_once(followed: tuple[Staff, str, Any]) -> None:
     staff, quote, _ = followed
 
-    assert order(staff, quote, 2) == {"items": [], "surplus": [], "late": []}
+    again = order(staff, quote, 2)
+    assert (again["items"], again["surplus"], again["late"]) == ([], [], [])
     staff.act(quote, "start")
 
 
@@ -295,3 +297,143 @@ def test_lower_quality_does_not_do_for_what_was_agreed(staff: Staff) -> None:
         "V68-G-121": 8,
         "V68-G-131": 4,
     }
+
+
+ONE_HEAD: dict[str, Any] = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "diagnoses": [{"code": "HG-OUTSIDE", "cylinder": 1}],
+    "diagnostic_done": True,
+}
+
+
+def charges(answer: Any) -> Decimal:
+    """Return the freight and fees of the orders that were made."""
+    return sum(
+        (
+            Decimal(amount["amount"])
+            for one in answer["items"]
+            for amount in (one["order"]["freight"], *(f["amount"] for f in one["order"]["fees"]))
+        ),
+        start=Decimal(0),
+    )
+
+
+def freight_line(staff: Staff, quote: str) -> Any:
+    shown = staff.get(f"/v1/quotes/{quote}")["quote"]["lines"]
+    return next((line for line in shown if line["kind"] == "freight"), None)
+
+
+def find_part(staff: Staff, quote: str) -> Any:
+    """Return the first contingency of a quote that needs parts."""
+    listed = staff.get(f"/v1/quotes/{quote}")["quote"]["contingencies"]["each"]
+    return next(one for one in listed if one["parts"] and one["jobs"] and not one["after"])
+
+
+def test_change_order_costs_what_was_told_with_the_freight_of_its_own_order(staff: Staff) -> None:
+    quote = staff.accepted(**ONE_HEAD)
+    found, before = find_part(staff, quote), staff.get(f"/v1/quotes/{quote}")
+    first = charges(order(staff, quote, 1))
+    staff.act(quote, "start")
+    jobs = [{"job": one["job"], "cylinder": one["cylinder"]} for one in found["jobs"]]
+
+    staff.act(quote, "revise", {**ONE_HEAD, "add_jobs": jobs})
+    staff.act(quote, "issue")
+    staff.act(quote, "accept", {**YES, "revision": 2})
+
+    after = staff.get(f"/v1/quotes/{quote}")
+    gross = [Decimal(one["quote"]["totals"]["gross"]["amount"]) for one in (before, after)]
+    assert gross[1] - gross[0] == Decimal(found["price"]["amount"])
+    second = charges(order(staff, quote, 2))
+    assert first > 0 < second
+    line = freight_line(staff, quote)
+    (why,) = line["why"]
+    assert why["code"] == "freight-of-later-orders"
+    assert Decimal(why["facts"]["before"]["amount"]) == first
+    assert Decimal(why["facts"]["charged"]["amount"]) == first + second
+    passed_on = min(first + second, Decimal(why["facts"]["cap"]["amount"]))
+    assert Decimal(line["amount"]["amount"]) == passed_on
+    # a revision that needs nothing more has the freight of what was ordered
+    staff.act(quote, "revise", {**ONE_HEAD, "add_jobs": jobs})
+    staff.act(quote, "issue")
+    staff.act(quote, "accept", {**YES, "revision": 3})
+    again = freight_line(staff, quote)
+    assert again["amount"] == line["amount"]
+    assert [why["code"] for why in again["why"]] == ["freight-of-orders-before"]
+
+
+def test_what_was_ordered_is_never_taken_from_a_request(staff: Staff) -> None:
+    told: dict[str, Any] = {"ordered": {"packs": [], "charged": "900.00"}}
+
+    quote = staff.accepted(**ONE_HEAD, **told)
+
+    own = [{"order": one} for one in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]]
+    assert Decimal(freight_line(staff, quote)["amount"]["amount"]) == charges({"items": own})
+
+
+def test_order_that_became_dearer_than_agreed_is_told_as_a_loss(staff: Staff) -> None:
+    quote = staff.accepted(**ONE_HEAD)
+    agreed = staff.get(f"/v1/quotes/{quote}")["quote"]["margin"]
+    assert not agreed["loss"]
+
+    def dearer(one: Supplier) -> Supplier:
+        offers = [structs.replace(each, cost=figure("400.00"), breaks=()) for each in one.offer]
+        return structs.replace(one, offer=tuple(offers))
+
+    change(staff, dearer)
+
+    made = order(staff, quote, 1)
+
+    (cost,) = made["costs"]
+    landed = sum(Decimal(one["order"]["net"]["amount"]) for one in made["items"])
+    assert cost["quote"] == quote
+    assert (cost["planned"], Decimal(cost["landed"]["amount"])) == (agreed["landed"], landed)
+    planned, left = (Decimal(agreed[name]["amount"]) for name in ("landed", "left"))
+    assert Decimal(cost["left"]["amount"]) == left + planned - landed < 0
+    assert cost["loss"]
+
+
+def test_second_order_costs_with_what_was_ordered_before(staff: Staff) -> None:
+    quote = staff.accepted(**ONE_HEAD)
+    first = order(staff, quote, 1)
+    assert (
+        first["costs"][0]["landed"] == staff.get(f"/v1/quotes/{quote}")["quote"]["margin"]["landed"]
+    )
+    jobs = [{"job": "J-HEAD-GASKET", "cylinder": 2}]
+    staff.act(quote, "revise", {**ONE_HEAD, "add_jobs": jobs})
+    staff.act(quote, "issue")
+    staff.act(quote, "accept", {**YES, "revision": 2})
+
+    (cost,) = order(staff, quote, 2)["costs"]
+
+    orders = staff.get("/v1/orders", quote=quote)["items"]
+    landed = sum(Decimal(one["order"]["net"]["amount"]) for one in orders)
+    assert Decimal(cost["landed"]["amount"]) == landed
+    assert not cost["loss"]
+
+
+def test_order_short_of_free_freight_proposes_what_the_shelf_lacks(staff: Staff) -> None:
+    def free_from(one: Supplier) -> Supplier:
+        return structs.replace(one, free_freight_from=figure("400.00"))
+
+    change(staff, free_from)
+    quote = staff.accepted(**ONE_HEAD)
+    plain = order(staff, quote, 1)
+    assert plain["fills"] == []
+    first = next(one for one in plain["items"] if Decimal(one["order"]["freight"]["amount"]))
+    item = first["order"]["lines"][0]["item"]
+    staff.done(f"/v1/shelf/{item}/reorder-point", {"least": "5", "wanted": "500"})
+
+    made = order(staff, staff.accepted(**ONE_HEAD), 1)
+
+    fill = next(one for one in made["fills"])
+    filled = next(one["order"] for one in made["items"] if one["id"] == fill["order"])
+    goods, gap = (Decimal(one["amount"]) for one in (filled["goods"], fill["gap"]))
+    assert goods + gap == 400
+    added = sum(Decimal(one["net"]["amount"]) for one in fill["fillers"])
+    assert added >= gap
+    assert {one["item"] for one in fill["fillers"]} == {item}
+    assert Decimal(fill["saved"]["amount"]) > 0
+    # nothing of it is ordered
+    assert len(staff.get("/v1/orders")["items"]) == len(plain["items"]) + len(made["items"])

@@ -363,7 +363,8 @@ def test_what_happened_is_read_back_with_its_differences(buyer: Buyer) -> None:
     assert (told[4]["charges"]["amount"], told[4]["day"]) == ("99.00", "2027-03-05")
     (line,) = told[2]["lines"]
     assert (line["packs"], line["damaged"], line["unit_cost"]) == (packs - 1, 1, "9.99")
-    assert line["parts"] == [{"quote": order["quote"], "packs": packs - 1}]
+    own = {"quote": order["quote"], "packs": packs - 1, "fraction": None}
+    assert line["parts"] == [own]
     assert told[3]["lines"][0]["why"] == "damaged"
     assert told[5]["reason"] == "No longer wanted."
 

@@ -45,7 +45,6 @@ class Line:
     item: str
     in_pack: Fraction
     packs: int
-    quotes: list[tuple[str, int]]
     cancelled: int = 0
     received: int = 0
     over: int = 0
@@ -143,16 +142,14 @@ class Orders(AtTheCounter):
         assert made.status_code == 201, made.text
         for one in made.json()["items"]:
             placed = one["order"]["lines"]
-            quotes: list[list[tuple[str, int]]] = [[] for _ in placed]
-            for own in one["allocations"]:
-                for part in own["lines"]:
-                    quotes[part["line"] - 1].append((own["quote"], part["packs"]))
-            lines = [
-                Line(line["item"], self.in_pack(line), line["packs"], of_line)
-                for line, of_line in zip(placed, quotes, strict=True)
-            ]
-            for line in lines:
-                assert sum(packs for _, packs in line.quotes) == line.packs
+            shares: list[list[Fraction]] = [[] for _ in placed]
+            for part in (part for own in one["allocations"] for part in own["lines"]):
+                share = part["packs"] + Fraction(part.get("fraction") or 0)
+                shares[part["line"] - 1].append(share)
+            lines = [Line(line["item"], self.in_pack(line), line["packs"]) for line in placed]
+            for line, own in zip(lines, shares, strict=True):
+                is_shared = any(share % 1 for share in own)
+                assert sum(own) <= line.packs if is_shared else sum(own) == line.packs
                 self.look_at(line.item)
             self.orders.append(Order(one["id"], lines))
         assert self.post("/v1/orders", asked).json()["items"] == []

@@ -1,7 +1,9 @@
 """Orders for several quotes over the API: one order a supplier, and what each quote has of it."""
 
-from collections import Counter, defaultdict
+from collections import defaultdict
+from collections.abc import Iterable
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 from tests.web.calls.conftest import Staff
@@ -27,33 +29,40 @@ def amount(shown: dict[str, str]) -> Decimal:
     return Decimal(shown["amount"])
 
 
-def packs_of(orders: list[Any]) -> dict[str, Counter[str]]:
-    """Return the packs that each quote has, by SKU."""
-    found: dict[str, Counter[str]] = defaultdict(Counter)
-    for one in orders:
-        skus = [line["sku"] for line in one["order"]["lines"]]
-        for own in one["allocations"]:
-            for line in own["lines"]:
-                found[own["quote"]][skus[line["line"] - 1]] += line["packs"]
+def covered(orders: Iterable[Any]) -> dict[str, dict[tuple[Any, ...], Fraction]]:
+    """Return what is ordered for each quote, by need."""
+    found: dict[str, dict[tuple[Any, ...], Fraction]] = defaultdict(lambda: defaultdict(Fraction))
+    for own in (own for one in orders for own in one["allocations"]):
+        for use in (use for line in own["lines"] for use in line["covers"]):
+            need = use["role"], use["cylinder"], use["part"]
+            found[own["quote"]][need] += Fraction(use["quantity"])
+    return found
+
+
+def planned(staff: Staff, quote: str) -> dict[tuple[Any, ...], Fraction]:
+    """Return what a quote's own orders are for."""
+    lines = [
+        line
+        for order in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
+        for line in order["lines"]
+    ]
+    found: dict[tuple[Any, ...], Fraction] = defaultdict(Fraction)
+    for use in (use for line in lines for use in line["covers"]):
+        found[use["role"], use["cylinder"], use["part"]] += Fraction(use["quantity"])
     return found
 
 
 def test_order_of_several_quotes_is_one_for_each_supplier(staff: Staff) -> None:
     quotes = accepted(staff, 4)
-    planned = {
-        quote: {
-            line["sku"]: line["packs"]
-            for order in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
-            for line in order["lines"]
-        }
-        for quote in quotes
-    }
-
     made = staff.done("/v1/orders", asked(*quotes)).json()["items"]
 
     suppliers = [one["order"]["supplier"] for one in made]
     assert len(suppliers) == len({*suppliers})
-    assert packs_of(made) == planned
+    has = covered(made)
+    for quote in quotes:
+        own = planned(staff, quote)
+        # what is short of the shelf is bought as well
+        assert own.items() <= has[quote].items()
     for one in made:
         assert (one["quote"], one["revision"]) == (None, None)
         assert [own["quote"] for own in one["allocations"]] == quotes
@@ -84,6 +93,70 @@ def test_order_together_costs_less_than_one_by_one(staff: Staff) -> None:
     )
 
 
+def test_quotes_share_a_pack_and_say_what_each_has_of_it(staff: Staff) -> None:
+    quotes = accepted(staff, 5)
+
+    made = staff.done("/v1/orders", asked(*quotes)).json()["items"]
+
+    shared = 0
+    for one in made:
+        for place, line in enumerate(one["order"]["lines"], start=1):
+            own = [
+                part["packs"] + Fraction(part.get("fraction") or 0)
+                for each in one["allocations"]
+                for part in each["lines"]
+                if part["line"] == place
+            ]
+            assert sum(own) <= line["packs"]
+            shared += len(own) > line["packs"]
+    assert shared
+
+
+def test_last_quotes_lose_their_part_of_shared_packs_that_are_cancelled(staff: Staff) -> None:
+    quotes = accepted(staff, 12)
+    made = staff.done("/v1/orders", asked(*quotes)).json()["items"]
+    one, place, packs = next(
+        (one, place, line["packs"])
+        for one in made
+        for place, line in enumerate(one["order"]["lines"], start=1)
+        if line["packs"] > 1
+        and any(
+            part.get("fraction")
+            for own in one["allocations"]
+            for part in own["lines"]
+            if part["line"] == place
+        )
+    )
+    path = f"/v1/orders/{one['id']}"
+
+    def act(name: str, **body: Any) -> Any:
+        tag = staff.client.get(path).headers["ETag"]
+        return staff.done(f"{path}/{name}", {"by": "Owner", **body}, tag).json()
+
+    act("send", means="portal")
+    done = act("cancel", reason="Too many.", lines=[{"line": place, "packs": 1}])
+
+    entry = staff.get(f"{path}/entries")["items"][-1]
+    lost = [
+        (part["quote"], part["packs"] + Fraction(part["fraction"] or 0))
+        for part in entry["lines"][0]["parts"]
+    ]
+    has = [
+        (own["quote"], part["packs"] + Fraction(part.get("fraction") or 0))
+        for own in one["allocations"]
+        for part in own["lines"]
+        if part["line"] == place
+    ]
+    # what is left fills the needs of the first ones; the last ones lose no more than must be
+    assert sum(share for _, share in lost) == sum(share for _, share in has) - (packs - 1)
+    assert [quote for quote, _ in lost] == [quote for quote, _ in has][: -len(lost) - 1 : -1]
+    assert {*done["reopened"]} == {quote for quote, _ in lost}
+    again = staff.done("/v1/orders", asked(*quotes)).json()["items"]
+    sku = one["order"]["lines"][place - 1]["sku"]
+    bought = [line for each in again for line in each["order"]["lines"]]
+    assert [(line["sku"], line["packs"]) for line in bought] == [(sku, 1)]
+
+
 def test_order_is_for_nobody_if_one_has_not_accepted(staff: Staff) -> None:
     quotes = [*accepted(staff, 2), staff.issued(**HEADS)]
 
@@ -106,18 +179,14 @@ def test_quote_named_twice_is_ordered_once(staff: Staff) -> None:
 
 def test_many_quotes_are_ordered_at_once(staff: Staff) -> None:
     first, *_ = quotes = accepted(staff, 60)
-    alone = {
-        line["sku"]: line["packs"]
-        for order in staff.get(f"/v1/quotes/{first}")["quote"]["orders"]
-        for line in order["lines"]
-    }
 
     made = staff.done("/v1/orders", asked(*quotes)).json()["items"]
 
-    packs = packs_of(made)
-    assert packs.keys() == {*quotes}
+    has = covered(made)
+    assert has.keys() == {*quotes}
     # what is on the shelf goes to the first ones; what is short is bought for the others
-    assert all(packs[first][sku] <= packs[quotes[-1]][sku] for sku in alone)
+    assert planned(staff, first).items() <= has[first].items()
+    assert all(amount <= has[quotes[-1]][need] for need, amount in has[first].items())
     assert staff.done("/v1/orders", asked(*quotes)).json()["items"] == []
 
 

@@ -2,7 +2,8 @@
 
 Labour is billed by the shop's basis: the minutes agreed, those clocked, or those clocked up to
 those agreed. Goods are billed as used. A discount in per cent follows what it reduces; one of an
-amount stays, but is never more than what it reduces. Deposits for old parts that the customer left
+amount stays, but is never more than what it reduces. Freight that is passed on is billed at most as
+suppliers charged it. Deposits for old parts that the customer left
 are refunded as lines of their own. Everything else is billed as agreed.
 """
 
@@ -20,6 +21,7 @@ from kitwright.money import Money, line_amount, round_ratio
 from kitwright.stages.billing.used import (
     CORE,
     DISCOUNT,
+    FREIGHT,
     AgreedLine,
     CoreBack,
     Used,
@@ -35,6 +37,7 @@ class Why(StrEnum):
     clocked = "clocked"
     capped = "capped"
     used = "used"
+    charged = "charged"
     follows = "follows"
     core_back = "core_back"
 
@@ -71,6 +74,7 @@ def bill(
     area: TaxArea,
     on: date,
     exempt: Set[str] = frozenset(),
+    charged: Money | None = None,
 ) -> Billed:
     """Return the bill for agreed lines of which some were used otherwise than agreed.
 
@@ -83,11 +87,14 @@ def bill(
         area: the tax rules that the lines were agreed by.
         on: the day whose rates apply.
         exempt: the charge kinds that the customer's certificate frees from tax.
+        charged: what suppliers charged in freight and fees, without tax; None if that is not known.
 
     Raises: RequestRefused, and the errors of the tax rules.
     """
     check_used(lines, used)
     billed = [*_lines(lines, used, basis)]
+    if charged is not None:
+        _pass_on(lines, billed, charged)
     _follow(lines, billed)
     billed += [_refund(lines[one.line - 1], one) for one in used.cores if one.quantity]
     charges = [Charge(lines[one.place - 1].tax_kind, one.amount) for one in billed]
@@ -157,6 +164,17 @@ def _amount(line: AgreedLine, quantity: Decimal) -> Money:
     if quantity == line.quantity:
         return line.amount
     return line_amount(quantity, line.unit_price, line.base_quantity, currency=line.amount.currency)
+
+
+def _pass_on(lines: Sequence[AgreedLine], billed: list[BilledLine], charged: Money) -> None:
+    """Change the lines of freight so that together they are at most what was charged."""
+    left = charged
+    for place, line in enumerate(lines):
+        if line.kind == FREIGHT:
+            amount = min(line.amount, left)
+            left -= amount
+            if amount != line.amount:
+                billed[place] = structs.replace(billed[place], amount=amount, why=Why.charged)
 
 
 def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:

@@ -21,6 +21,7 @@ _LABOUR: Final = "labour"
 _MINUTE: Final = "MIN"
 CORE: Final = "core"
 DISCOUNT: Final = "discount"
+FREIGHT: Final = "freight"
 
 
 class AgreedLine(Struct, frozen=True, kw_only=True):

@@ -62,6 +62,7 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
+    at_any_cost: bool = False,
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -70,7 +71,8 @@ def choose_kit(
     pieces, sets and complete packs; a set in stock counts at its cost. With `needed_by`, sources
     that deliver in time come before cheaper late ones. Items that no source delivers in time come
     from the earliest.
-    `held` are needs that the shop does not take from stock or order yet.
+    `held` are needs that the shop does not take from stock or order yet. A kit `at_any_cost` is
+    for its days alone: its freight and fees may be more than need be.
 
     The parts of a kit are remembered by the market, except if anything is held or brought.
     """
@@ -82,7 +84,11 @@ def choose_kit(
     brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
 
-        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+        def parts_from(
+            allowed: int,
+            by: date | None,
+            same: Sequence[KitPart | None],  # noqa: ARG001 - what is brought may change all
+        ) -> tuple[KitPart, ...]:
             nonlocal brought
             in_time = None if by is None else (on, by)
             wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
@@ -99,9 +105,14 @@ def choose_kit(
     else:
         known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
 
-        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+        def parts_from(
+            allowed: int, by: date | None, same: Sequence[KitPart | None]
+        ) -> tuple[KitPart, ...]:
             in_time = None if by is None else (on, by)
-            return tuple([each.part(allowed, in_time) for each in known])
+            if not same:
+                return tuple([each.part(allowed, in_time) for each in known])
+            pairs = zip(known, same, strict=True)
+            return tuple([one or each.part(allowed, in_time) for each, one in pairs])
 
         def most() -> Iterable[tuple[int, ...]]:
             return [each.most for each in known]
@@ -115,8 +126,9 @@ def choose_kit(
         may_be_bulky=not market.bulky.isdisjoint(groups),
         on=on,
         needed_by=needed_by,
+        at_any_cost=at_any_cost,
     )
-    is_least = not gap and all(part.is_least for part in parts)
+    is_least = not (gap or at_any_cost) and all(part.is_least for part in parts)
     return Kit(
         needs=needs,
         questions=questions,

@@ -19,8 +19,10 @@ from kitwright.stages.kit.part import KitPart
 from kitwright.stages.supply import Goods, Terms, arrival, promise
 
 Parts = tuple[KitPart, ...]
-PartsFrom = Callable[[int, date | None], Parts]
-"""Returns the parts of a kit, each at least cost, from some suppliers, in time for a day."""
+PartsFrom = Callable[[int, date | None, Sequence[KitPart | None]], Parts]
+"""Returns the parts of a kit, each at least cost, from some suppliers, in time for a day; those
+that are known as they are.
+"""
 Most = Callable[[], Iterable[tuple[int, ...]]]
 """Returns the most that goods can cost from each supplier, in minor units, for each of some needs.
 """
@@ -50,6 +52,7 @@ def least_landed(
     may_be_bulky: bool,
     on: date,
     needed_by: date | None,
+    at_any_cost: bool,
 ) -> tuple[Parts, int]:
     """Return the parts of a kit at least landed cost, and by how many minor units another purchase
     may cost less.
@@ -65,9 +68,14 @@ def least_landed(
         may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
         needed_by: the day by which the goods are needed, None if they are not needed by any.
+        at_any_cost: whether suppliers may be as many as they are, since only the days count.
     """
-    best = everywhere = _way(market, selling, parts_from, on, needed_by)
-    if everywhere.landed == everywhere.cost:
+
+    def way_of(allowed: int, by: date | None, known: Sequence[KitPart | None] = ()) -> _Way:
+        return _way(market, allowed, parts_from(allowed, by, known), on, by)
+
+    best = everywhere = way_of(selling, needed_by)
+    if at_any_cost or everywhere.landed == everywhere.cost:
         return everywhere.parts, 0
     ways, seen = [everywhere], {selling}
     for way in ways:
@@ -77,14 +85,16 @@ def least_landed(
             if allowed in seen:
                 continue
             seen.add(allowed)
-            less = _way(market, allowed, parts_from, on, needed_by)
+            # nothing else changes where the supplier sells nothing
+            less = way_of(allowed, needed_by, [_without(place, part) for part in way.parts])
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
                 continue
             if less.cost < best.landed:
                 ways.append(less)
             if needed_by is None and less.ready > everywhere.ready:
-                less = _way(market, allowed, parts_from, on, everywhere.ready)
+                by = everywhere.ready
+                less = way_of(allowed, by, [_by(market, part, on, by) for part in less.parts])
                 if less.late or less.short > everywhere.short:
                     continue
             best = min(best, less, key=lambda one: one[:5])
@@ -94,14 +104,18 @@ def least_landed(
     return best.parts, best.landed - min(least, best.landed)
 
 
-def _way(
-    market: Market,
-    allowed: int,
-    parts_from: PartsFrom,
-    on: date,
-    needed_by: date | None,
-) -> _Way:
-    parts = parts_from(allowed, needed_by)
+def _without(place: int, part: KitPart) -> KitPart | None:
+    """Return a part if it takes nothing from a supplier."""
+    return None if any(place == at for at, _ in part.goods) else part
+
+
+def _by(market: Market, part: KitPart, on: date, by: date) -> KitPart | None:
+    """Return a part if all of it is there by a day."""
+    days = (promise(market.shop, each.source, on) for each in part.bought)
+    return None if part.unfilled or any(day > by for day in days) else part
+
+
+def _way(market: Market, allowed: int, parts: Parts, on: date, needed_by: date | None) -> _Way:
     goods: dict[int, Goods] = {}
     short = late = 0
     for part in parts:

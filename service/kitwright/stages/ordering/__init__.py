@@ -1,6 +1,7 @@
 """Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
 from kitwright.stages.ordering.basket import Basket, buy_together
+from kitwright.stages.ordering.fill import Fill, Filler, Restock, fill_up
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
     NotOrderable,
@@ -10,6 +11,7 @@ from kitwright.stages.ordering.follow_up import (
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
+from kitwright.stages.ordering.later import later_orders, with_orders
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.shortage import (
     Missing,
@@ -29,6 +31,8 @@ from kitwright.stages.ordering.together import (
 __all__ = [
     "Allotment",
     "Basket",
+    "Fill",
+    "Filler",
     "FollowUp",
     "JointOrder",
     "Lacking",
@@ -38,16 +42,20 @@ __all__ = [
     "Packs",
     "PartsOrder",
     "Portion",
+    "Restock",
     "SupplierGone",
     "Surplus",
     "Use",
     "buy_missing",
     "buy_together",
+    "fill_up",
     "join_orders",
     "joined",
+    "later_orders",
     "next_offer",
     "plan_follow_up",
     "share_charge",
     "split_orders",
     "take_last",
+    "with_orders",
 ]

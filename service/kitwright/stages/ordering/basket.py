@@ -1,9 +1,8 @@
-"""Basket: the packs that several quotes need, bought together at least landed cost.
+"""Basket: what several quotes need, bought together at least landed cost.
 
-Each quote asks for the orders that it needs by itself. Their lines say how many packs of which item
-are needed, in which quality and by when; from whom they come is chosen anew for all quotes
-together. Packs stay whole for each quote, and sets stay sets, since goods are received, reserved
-and returned by packs.
+Each quote asks for the orders that it needs by itself. Their lines say how much of which item is
+needed, in which quality and by when; from whom it comes, in which packs, is chosen anew for all
+quotes together. Packs may serve several quotes, but sets stay sets.
 """
 
 from __future__ import annotations
@@ -13,11 +12,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from math import ceil, lcm
 from typing import NamedTuple
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import ItemId, Quality, SupplierId
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, SupplierId
 from kitwright.money import Money, share
 from kitwright.solve.buying import (
     MOST_NODES,
@@ -41,30 +41,33 @@ from kitwright.stages.ordering.together import (
     source_key,
 )
 from kitwright.stages.supply import Source, Terms, arrival, is_hazardous
+from kitwright.units import exact
 
-_Kind = tuple[ItemId, int, str]
-"""Packs of an item, by their size, in a quality or, if ordered specially, as a supplier's SKU."""
+_Kind = tuple[ItemId, str]
+"""An item in a quality or, if ordered specially, as a supplier's SKU."""
 
 
 class Basket(Struct, frozen=True, kw_only=True):
-    """The orders of several quotes together. No purchase of such packs costs less by more than
-    `gap`.
-    """
+    """The orders of several quotes together. No purchase costs less by more than `gap`."""
 
     orders: tuple[JointOrder, ...]
     gap: Money
 
     @property
     def is_least(self) -> bool:
-        """Whether it is proven that no purchase of such packs costs less."""
+        """Whether it is proven that no purchase costs less."""
         return not self.gap.minor
 
 
 class _Wanted(NamedTuple):
-    """A line of a quote's own orders; `by` is the day by which the packs must be there."""
+    """A line of a quote's own orders: `amount` is what the quote needs of the item, in its unit;
+    `holds` what one unit fills of each number, `by` the day by which it must be there.
+    """
 
     asker: int
     line: OrderLine
+    amount: Fraction
+    holds: Mapping[ItemId, Fraction]
     by: date
 
     @property
@@ -86,8 +89,8 @@ def buy_together(
     Of each line, the quality is at least that of the line that the quote asks for. No quote waits
     longer than for its own orders, or beyond the day by which it needs them. Special orders stay as
     they are. What all suppliers together have too few of is ordered where the quotes ask for it, as
-    if there were enough. What a supplier charges once is shared by the shop's rule, to the last
-    minor unit.
+    if there were enough. A pack that several quotes share is paid by what each has of it, and what
+    a supplier charges once is shared by the shop's rule, to the last minor unit.
 
     May take seconds for hundreds of quotes, so it should not run on an event loop.
 
@@ -100,21 +103,22 @@ def buy_together(
 
     Raises: SolverFailed.
     """
-    wanted = [*_wanted(asked, needed_by)]
+    wanted = [*_wanted(market.catalogue, asked, needed_by)]
     if not wanted:
         return Basket(orders=(), gap=Money(0, market.shop.currency))
-    needs = [_need(market, number, each) for number, each in enumerate(wanted)]
     sources = _sources(market, wanted)
-    most = sum(need.count for need in needs)
+    scales = _scales(market.catalogue, wanted, sources)
+    needs = [_need(number, each, scales) for number, each in enumerate(wanted)]
+    most = _most(wanted)
     offers = {
-        key: _offer(market, key, source, kind, days, most)
+        key: _offer(market, key, source, kind, days, scales, most[source.item])
         for key, (source, kind) in sources.items()
     }
     suppliers = {source.supplier.id: source.supplier for source, _ in sources.values()}
     charges = {name: [*_charges(Terms.of(one))] for name, one in suppliers.items()}
     found = _least(needs, wanted, offers, charges, most_nodes)
     orders = share_orders(
-        market.catalogue, market.shop, *_shared(market, wanted, sources, days, found)
+        market.catalogue, market.shop, *_shared(market, wanted, sources, days, scales, found)
     )
     # packs that nobody uses, bought to end a charge, are left out, and the charge is paid
     landed = sum(one.order.net.minor for one in orders)
@@ -139,56 +143,96 @@ def _least(
 
 
 def _wanted(
-    asked: Sequence[Iterable[PartsOrder]], needed_by: Sequence[date | None]
+    catalogue: Catalogue, asked: Sequence[Iterable[PartsOrder]], needed_by: Sequence[date | None]
 ) -> Iterator[_Wanted]:
     for asker, (orders, needed) in enumerate(zip(asked, needed_by, strict=True)):
         own = tuple(orders)
         by = max((order.promised for order in own), default=date.min)
         by = by if needed is None else max(by, needed)
-        yield from (_Wanted(asker, line, by) for order in own for line in order.lines)
+        for line in (line for order in own for line in order.lines):
+            content = _content(catalogue, line.source)
+            packs = per_pack(catalogue, line.source.item, line.source.pack, line.covers, line.packs)
+            holds = {number: amount / content for number, amount in packs.items()}
+            yield _Wanted(asker, line, _amount(catalogue, line, content, holds), holds, by)
 
 
-def _need(market: Market, number: int, each: _Wanted) -> Need[int, _Kind]:
-    line = each.line
-    item, size, floor = line.source.item, line.source.pack, line.source.quality
-    if each.is_special:
-        kinds = {_special(line.source)}
-    else:
-        good = {Quality.maker, floor}
-        kinds = {(item, size, quality.value) for quality in good}
-    holds = per_pack(market.catalogue, item, size, line.covers, line.packs)
+def _content(catalogue: Catalogue, source: Source) -> Fraction:
+    """Return how much of its item is in a pack, in the item's unit."""
+    consumable = catalogue.consumables.get(source.item)
+    return source.pack * (Fraction(1) if consumable is None else exact(consumable.pack))
+
+
+def _amount(
+    catalogue: Catalogue, line: OrderLine, content: Fraction, holds: Mapping[ItemId, Fraction]
+) -> Fraction:
+    """Return how much of a line's item is needed: of a set or a special order, all of it."""
+    source = line.source
     used: dict[ItemId, Fraction] = defaultdict(Fraction)
     for use in line.covers:
         used[use.number] += use.quantity
+    if not used or source.supplier.is_special(source.sku):
+        return line.packs * content
     # a quote alone may buy more than it uses, because its supplier sells no fewer
-    count = max((-(-amount // holds[part]) for part, amount in used.items()), default=line.packs)
-    return Need(id=number, count=count, kinds=frozenset(kinds), by=each.by.toordinal())
+    amount = max(quantity / holds[number] for number, quantity in used.items())
+    return Fraction(ceil(amount)) if source.item in catalogue.sets else amount
+
+
+def _scales(
+    catalogue: Catalogue,
+    wanted: Iterable[_Wanted],
+    sources: Mapping[LineKey, tuple[Source, _Kind]],
+) -> Mapping[ItemId, int]:
+    """Return, by item, the parts of its unit in which all amounts are whole."""
+    scales: dict[ItemId, int] = defaultdict(lambda: 1)
+    for each in wanted:
+        item = each.line.source.item
+        scales[item] = lcm(scales[item], each.amount.denominator)
+    for source, _ in sources.values():
+        scales[source.item] = lcm(scales[source.item], _content(catalogue, source).denominator)
+    return scales
+
+
+def _most(wanted: Iterable[_Wanted]) -> Mapping[ItemId, Fraction]:
+    """Return, by item, how much is needed in all."""
+    most: dict[ItemId, Fraction] = defaultdict(Fraction)
+    for each in wanted:
+        most[each.line.source.item] += each.amount
+    return most
+
+
+def _need(number: int, each: _Wanted, scales: Mapping[ItemId, int]) -> Need[int, _Kind]:
+    item, floor = each.line.source.item, each.line.source.quality
+    if each.is_special:
+        kinds = {_special(each.line.source)}
+    else:
+        kinds = {(item, quality.value) for quality in {Quality.maker, floor}}
+    return Need(
+        id=number,
+        count=int(each.amount * scales[item]),
+        kinds=frozenset(kinds),
+        by=each.by.toordinal(),
+    )
 
 
 def _special(source: Source) -> _Kind:
-    return source.item, source.pack, f"special {source.supplier.id} {source.sku}"
+    return source.item, f"special {source.supplier.id} {source.sku}"
 
 
 def _sources(market: Market, wanted: Sequence[_Wanted]) -> dict[LineKey, tuple[Source, _Kind]]:
     """Return every source of what is wanted, with what its packs are, by its key."""
     found: dict[LineKey, tuple[Source, _Kind]] = {}
-    kinds = {
-        (each.line.source.item, each.line.source.pack): None
-        for each in wanted
-        if not each.is_special
-    }
-    for item, size in kinds:
+    items = dict.fromkeys(each.line.source.item for each in wanted if not each.is_special)
+    for item in items:
         for source in market.supply.sources.get(item, ()):
-            if source.pack == size and not source.supplier.is_special(source.sku):
-                found[source_key(source)] = source, (item, size, source.quality.value)
+            if not source.supplier.is_special(source.sku):
+                found[source_key(source)] = source, (item, source.quality.value)
     for each in wanted:
         source = each.line.source
         if each.is_special:
             found[source_key(source)] = source, _special(source)
         else:
             # of a SKU that is no longer offered, the revision's terms hold
-            kind = (source.item, source.pack, source.quality.value)
-            found.setdefault(source_key(source), (source, kind))
+            found.setdefault(source_key(source), (source, (source.item, source.quality.value)))
     return found
 
 
@@ -198,9 +242,10 @@ def _offer(
     source: Source,
     kind: _Kind,
     days: Mapping[SupplierId, date],
-    most: int,
+    scales: Mapping[ItemId, int],
+    most: Fraction,
 ) -> Offer[LineKey, SupplierId, _Kind]:
-    supplier = source.supplier
+    supplier, content = source.supplier, _content(market.catalogue, source)
     causes = {"small-order"}
     if source.freight is None:
         causes.add("freight")
@@ -209,8 +254,8 @@ def _offer(
     return Offer(
         id=key,
         seller=supplier.id,
-        holds={kind: 1},
-        prices=tuple(_prices(source, most)),
+        holds={kind: int(content * scales[source.item])},
+        prices=tuple(_prices(source, ceil(most / content))),
         multiple=source.multiple,
         most=None if source.is_back_order else source.stock,
         extra=Money.of(source.freight or Decimal(0), supplier.currency).minor,
@@ -249,20 +294,11 @@ def _shared(
     wanted: Sequence[_Wanted],
     sources: Mapping[LineKey, tuple[Source, _Kind]],
     days: Mapping[SupplierId, date],
+    scales: Mapping[ItemId, int],
     found: Purchase[int, LineKey, _Kind, SupplierId],
 ) -> tuple[list[OrderLine], dict[LineKey, dict[int, Part]]]:
     """Return the lines of a purchase, and what each quote has of them."""
-    counts: dict[int, dict[LineKey, int]] = defaultdict(dict)
-    for each in found.uses:
-        counts[each.need][each.offer] = counts[each.need].get(each.offer, 0) + each.count
-    has: dict[LineKey, dict[int, tuple[int, tuple[Use, ...]]]] = defaultdict(dict)
-    for need, by_offer in sorted(counts.items()):
-        asker, line = wanted[need].asker, wanted[need].line
-        for (offer, count), covers in zip(
-            by_offer.items(), _split(market, line, [*by_offer.values()]), strict=True
-        ):
-            before, uses = has[offer].get(asker, (0, ()))
-            has[offer][asker] = before + count, uses + covers
+    has = _had(market.catalogue, wanted, sources, scales, found)
     lines: list[OrderLine] = []
     parts: dict[LineKey, dict[int, Part]] = {}
     for offer, packs in found.packs:
@@ -270,24 +306,53 @@ def _shared(
         own = has.get(offer)
         if own is None:
             continue
-        covers = tuple(use for _, uses in own.values() for use in uses)
+        covers = tuple(use for one in own.values() for use in one.covers)
         line = order_line(market.shop, source, packs, covers, days[source.supplier.id])
         lines.append(line)
-        # packs beyond what is used, for a price break or a multiple, go by what each one uses
-        shares = share(packs, [count for count, _ in own.values()])
+        shares = _shares(packs, [Fraction(one.packs) for one in own.values()])
         parts[line_key(line)] = {
-            asker: Part(mine, uses)
-            for (asker, (_, uses)), mine in zip(own.items(), shares, strict=True)
+            asker: Part(share, one.covers)
+            for (asker, one), share in zip(own.items(), shares, strict=True)
         }
     return lines, parts
 
 
-def _split(market: Market, line: OrderLine, counts: Sequence[int]) -> Iterator[tuple[Use, ...]]:
-    """Yield what each of some numbers of packs, which replace those of a line, is used for."""
-    source, left = line.source, list(line.covers)
-    holds = per_pack(market.catalogue, source.item, source.pack, line.covers, line.packs)
-    for count in counts:
-        room = {item: amount * count for item, amount in holds.items()}
+def _had(
+    catalogue: Catalogue,
+    wanted: Sequence[_Wanted],
+    sources: Mapping[LineKey, tuple[Source, _Kind]],
+    scales: Mapping[ItemId, int],
+    found: Purchase[int, LineKey, _Kind, SupplierId],
+) -> Mapping[LineKey, Mapping[int, Part]]:
+    """Return what each quote uses of each offer, in packs."""
+    counts: dict[int, dict[LineKey, int]] = defaultdict(dict)
+    for use in found.uses:
+        counts[use.need][use.offer] = counts[use.need].get(use.offer, 0) + use.count
+    has: dict[LineKey, dict[int, Part]] = defaultdict(dict)
+    for need, by_offer in sorted(counts.items()):
+        each = wanted[need]
+        scale = scales[each.line.source.item]
+        amounts = [Fraction(count, scale) for count in by_offer.values()]
+        for offer, amount, covers in zip(by_offer, amounts, _split(each, amounts), strict=True):
+            before = has[offer].get(each.asker, Part(0, ()))
+            packs = before.packs + amount / _content(catalogue, sources[offer][0])
+            has[offer][each.asker] = Part(packs, before.covers + covers)
+    return has
+
+
+def _shares(packs: int, used: Sequence[Fraction]) -> Sequence[Fraction | int]:
+    """Return what each quote has of a line. If there are enough packs for each to have whole ones,
+    they have all of them. Otherwise, each has what it uses, and nobody what is left over.
+    """
+    whole = [ceil(each) for each in used]
+    return used if sum(whole) > packs else share(packs, whole)
+
+
+def _split(wanted: _Wanted, amounts: Sequence[Fraction]) -> Iterator[tuple[Use, ...]]:
+    """Yield what each of some amounts, which replace a line, is used for."""
+    left = list(wanted.line.covers)
+    for amount in amounts:
+        room = {number: each * amount for number, each in wanted.holds.items()}
         taken, rest = [], []
         for use in left:
             fits = min(use.quantity, room[use.number])

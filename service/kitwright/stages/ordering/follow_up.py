@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from math import ceil
+from math import ceil, floor
 
 from msgspec import Struct, structs
 
@@ -30,18 +30,37 @@ class Packs(Struct, frozen=True, kw_only=True):
     time.
 
     There are `count` packs of `size` items each, at `unit_cost` per pack without tax; `covers` are
-    the needs that they are for.
+    the needs that they are for. Of a pack that several quotes share, each has a fraction.
     """
 
     supplier: SupplierId
     sku: str
     item: ItemId
     brand: str
-    count: int
+    count: Fraction | int
     size: int
     unit_cost: Decimal
     lead_days: int
     covers: tuple[Use, ...]
+
+
+def packs_of(orders: Iterable[PartsOrder]) -> tuple[Packs, ...]:
+    """Return the packs of some orders."""
+    return tuple(
+        Packs(
+            supplier=line.source.supplier.id,
+            sku=line.source.sku,
+            item=line.source.item,
+            brand=line.source.brand,
+            count=line.packs,
+            size=line.source.pack,
+            unit_cost=line.unit_cost,
+            lead_days=line.source.lead_days,
+            covers=line.covers,
+        )
+        for order in orders
+        for line in order.lines
+    )
 
 
 class Surplus(Struct, frozen=True):
@@ -140,14 +159,14 @@ class _Placed:
         self.quality = Quality.alternate if source is None else source.quality
         self.covers = tuple(use for line in lines for use in line.covers)
         self.each = per_pack(catalogue, first.item, first.size, self.covers, count)
-        self.exceeded = 0
+        self.exceeded: Fraction | int = 0
         """Packs that the revision would want, had not more been ordered than were missing."""
         self._spare = count
         self._opened: _Amounts = defaultdict(Fraction)
         # a need that takes maker quality alone shall find it, and a set is opened last
         self.rank = (self.quality is Quality.maker, sum(self.each.values()), _key(first))
 
-    def take(self, most: int) -> int:
+    def take(self, most: int) -> Fraction | int:
         """Take at most `most` packs as they are; return the number taken."""
         packs = min(self._spare, most)
         self._spare -= packs
@@ -165,9 +184,9 @@ class _Placed:
 
     @property
     def surplus(self) -> int:
-        """The number of packs that are not needed."""
-        opened = (ceil(amount / self.each[number]) for number, amount in self._opened.items())
-        return self._spare - max(opened, default=0) + self.exceeded
+        """The number of packs that are not needed: what is left of a pack is none."""
+        opened = (amount / self.each[number] for number, amount in self._opened.items())
+        return max(0, floor(self._spare - max(opened, default=0) + self.exceeded))
 
 
 def _placed(catalogue: Catalogue, supply: Supply, before: Iterable[Packs]) -> dict[_Key, _Placed]:
@@ -263,7 +282,7 @@ def _amounts(covers: Iterable[Use]) -> _Amounts:
 
 
 def per_pack(
-    catalogue: Catalogue, item: ItemId, size: int, covers: Iterable[Use], packs: int
+    catalogue: Catalogue, item: ItemId, size: int, covers: Iterable[Use], packs: Fraction | int
 ) -> _Amounts:
     """Return how much of each number a pack holds: by the catalogue, and at least what so many
     packs were said to fill, since the catalogue may have changed.
@@ -280,7 +299,7 @@ def per_pack(
     return holds
 
 
-def _missing(line: _Line, own: int, placed: Mapping[_Key, _Placed]) -> _Amounts:
+def _missing(line: _Line, own: Fraction | int, placed: Mapping[_Key, _Placed]) -> _Amounts:
     """Return how much of each number a line's own packs of before leave open; below zero, so much
     is to spare.
     """
@@ -291,10 +310,10 @@ def _missing(line: _Line, own: int, placed: Mapping[_Key, _Placed]) -> _Amounts:
 
 
 def _fewest(
-    line: _Line, own: int, missing: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
+    line: _Line, own: Fraction | int, missing: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
 ) -> int:
     """Return the fewest packs that may be ordered and that fill what spare packs can't."""
-    packs = line.packs - own
+    packs = ceil(line.packs - own)
     free = {number: _free(line, number, spare) for number in missing}
     # a revision may want more packs than it needs, for a price break: of that, nothing is changed
     if own or any(free.values()):

@@ -29,10 +29,12 @@ LineKey = tuple[SupplierId, str, str, int]
 
 
 class Portion(Struct, frozen=True, kw_only=True):
-    """The packs of one line of an order that are for one quote; `line` is the line's place."""
+    """The packs of one line of an order that are for one quote; `line` is the line's place. Of a
+    pack that several quotes share, each has a fraction.
+    """
 
     line: int
-    packs: int
+    packs: Fraction | int
     quality: Quality
     net: Money
     covers: tuple[Use, ...]
@@ -65,9 +67,9 @@ class JointOrder(Struct, frozen=True, kw_only=True):
 
 
 class Part(Struct, frozen=True):
-    """What one quote has of a line."""
+    """What one quote has of a line; of a pack that several share, a fraction."""
 
-    packs: int
+    packs: Fraction | int
     covers: tuple[Use, ...]
 
 
@@ -233,7 +235,7 @@ def share_charge(
     if by is ShareBy.equal:
         weights = [int(bool(each)) for each in own]
     else:
-        packs = [sum(one.packs for one in each) for each in own]
+        packs = [sum((one.packs for one in each), start=Fraction(0)) for each in own]
         values = [sum(one.net.minor for one in each) for each in own]
         # goods that cost nothing are shared by their packs
         weights = [*(values if by is ShareBy.value and any(values) else packs)]

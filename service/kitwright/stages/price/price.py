@@ -39,7 +39,9 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """All data that the lines are made from. `goods` are the kit's own lines."""
+    """All data that the lines are made from. `goods` are the kit's own lines, `before` is what
+    suppliers charged in freight and fees for orders before these.
+    """
 
     catalogue: Catalogue
     shop: Shop
@@ -48,6 +50,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     kit: Kit
     goods: tuple[PricedLine, ...]
     orders: tuple[PartsOrder, ...]
+    before: Money
     diagnostic_done: bool
     terms: Terms
     area: TaxArea | None
@@ -262,10 +265,20 @@ def _waste_oil_line(given: Priced) -> Iterator[PricedLine]:
             )
 
 
+def _freight_why(given: Priced, charged: Money, cap: Money) -> Why:
+    suppliers = ", ".join(order.supplier.name for order in given.orders if order.charges.minor)
+    facts: dict[str, Fact] = {"charged": charged, "cap": cap}
+    if not given.before.minor:
+        return Why("freight-of-orders", facts | {"suppliers": suppliers})
+    if not suppliers:
+        return Why("freight-of-orders-before", facts)
+    return Why("freight-of-later-orders", facts | {"suppliers": suppliers, "before": given.before})
+
+
 def _freight_line(given: Priced) -> Iterator[PricedLine]:
     """Yield the line for the orders' freight and suppliers' fees, up to the shop's cap."""
     currency = given.shop.currency
-    charged = total((order.charges for order in given.orders), currency)
+    charged = given.before + total((order.charges for order in given.orders), currency)
     if not charged.minor:
         return
     asked = charged
@@ -282,16 +295,7 @@ def _freight_line(given: Priced) -> Iterator[PricedLine]:
         given,
         FREIGHT,
         amount.amount,
-        Why(
-            "freight-of-orders",
-            {
-                "suppliers": ", ".join(
-                    order.supplier.name for order in given.orders if order.charges.minor
-                ),
-                "charged": charged,
-                "cap": cap,
-            },
-        ),
+        _freight_why(given, charged, cap),
         kind=LineKind.freight,
         tax_kind=ChargeKind.freight,
     )

@@ -7,6 +7,7 @@ from kitwright.stages.request.observed import (
     AskedGauge,
     AskedReading,
 )
+from kitwright.stages.request.ordered import Ordered, OrderedPacks
 from kitwright.stages.request.refusal import (
     BelowZero,
     CylinderOutOfRange,
@@ -68,6 +69,8 @@ __all__ = [
     "MinutesOverride",
     "NamedTwice",
     "NoDiagnosis",
+    "Ordered",
+    "OrderedPacks",
     "PartNotNeeded",
     "PriceOverride",
     "Request",

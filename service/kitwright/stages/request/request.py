@@ -30,6 +30,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError, Path
 from kitwright.stages.request.observed import AskedFindings
+from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (
     FIRST_DAY,
     LAST_DAY,
@@ -107,7 +108,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     `tax_area` unset means the shop's own area, None means that the area is not known. `on` is the
     quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
-    None means that it was not named, `LOOSE` that the engine is not in a machine.
+    None means that it was not named, `LOOSE` that the engine is not in a machine. If something was
+    `ordered` before, the rest is bought with freight and fees of its own.
     """
 
     family: FamilyId
@@ -127,6 +129,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     terms: Terms = Terms()
     findings: AskedFindings | None = None
     is_by_findings: bool = False
+    ordered: Ordered | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):

@@ -12,17 +12,21 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, field
 
+from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.charges import charged_for
 from kitwright.keeping.consent import limit_of
 from kitwright.keeping.record import Handover, KeptQuote, Payment
 from kitwright.keeping.store import Records
-from kitwright.keeping.sums import read_agreed
+from kitwright.keeping.sums import Reckoning, read_agreed
 from kitwright.money import Money
 from kitwright.quote import Quote, Statement, read_statement
 from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.tax import gross_up
 from kitwright.telling.statement import agreed_lines, tell_statement
+from kitwright.units import exact
 from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
@@ -166,11 +170,12 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
 
     Closes the quote, and makes its statement: what was agreed against what is billed, line by line.
     Without a body, everything is billed as agreed. Labour is billed by the shop's basis: the
-    minutes agreed, those clocked, or those clocked up to those agreed. Goods that were reserved and
-    not used are free again. A bill above the limit of the authorisation is refused with
-    `bill-over-limit`, which says by how much, and which consent is needed. A revision on offer must
-    first be accepted, declined or withdrawn. A draft newer than the agreed revision is superseded;
-    `quote.finished` names it in its fact `superseded`.
+    minutes agreed, those clocked, or those clocked up to those agreed. Freight and suppliers' fees
+    are billed at most as they were charged on the orders that were placed for the quote. Goods that
+    were reserved and not used are free again. A bill above the limit of the authorisation is
+    refused with `bill-over-limit`, which says by how much, and which consent is needed. A revision
+    on offer must first be accepted, declined or withdrawn. A draft newer than the agreed revision
+    is superseded; `quote.finished` names it in its fact `superseded`.
     """
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
@@ -224,6 +229,7 @@ def _closed(
         area=reckoning.area,
         on=reckoning.on,
         exempt=frozenset(reckoning.exempt),
+        charged=_charged(desk, records, quote, reckoning),
     )
     limit = limit_of(records, quote)
     statement = tell_statement(
@@ -244,6 +250,17 @@ def _closed(
         if line.code in changed and line.kind in ("part", "set", "consumable"):
             items[line.code] = items.get(line.code, Fraction(0)) + Fraction(line.quantity)
     return statement, items
+
+
+def _charged(desk: Desk, records: Records, quote: KeptQuote, reckoning: Reckoning) -> Money | None:
+    """Return what suppliers charged in freight and fees for a quote, with tax if the shop's prices
+    include it; None if nothing was ordered for it here.
+    """
+    charged = charged_for(records, quote.number)
+    if charged is None or not desk.service.workshop.shop.selling_prices_include_tax:
+        return charged
+    grossed = gross_up(exact(charged.amount), reckoning.area, ChargeKind.freight, reckoning.on)
+    return Money.of(grossed, charged.currency)
 
 
 @operation("GET /v1/quotes/{id}/statement", "getStatement", "quotes", "act-refused")

@@ -24,10 +24,13 @@ from kitwright.web.edge.reply import Reply
 
 
 class EntryPartOut(Out, frozen=True, kw_only=True):
-    """The packs of a line that were for one quote."""
+    """The packs of a line that were for one quote, and its `fraction` of a pack that several share,
+    such as `2/5`; null: none.
+    """
 
     quote: QuoteId
     packs: Count
+    fraction: str | None
 
 
 class EntryLineOut(Out, frozen=True, kw_only=True):
@@ -138,7 +141,7 @@ def _line(line: Struct) -> EntryLineOut:
         why=said.get("why"),
         credit=said.get("credit"),
         parts=tuple(
-            EntryPartOut(quote=written(QUOTE, part.quote), packs=part.packs)
+            EntryPartOut(quote=written(QUOTE, part.quote), packs=part.packs, fraction=part.fraction)
             for part in said.get("parts", ())
         ),
     )

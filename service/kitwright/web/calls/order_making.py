@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from fractions import Fraction
 from typing import Final, NamedTuple
 
 import msgspec
@@ -41,6 +42,7 @@ from kitwright.stages.ordering import (
     plan_follow_up,
 )
 from kitwright.telling import tell_covers, tell_order
+from kitwright.units import mixed
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.placing import items_in, missing_of, packs_held, packs_of
@@ -315,9 +317,11 @@ def _names(desk: Desk, joint: JointOrder, asking: Sequence[Need]) -> Mapping[str
 
 def _lines(allotment: Allotment) -> Iterator[AllottedLine]:
     for one in allotment.portions:
+        whole, fraction = mixed(Fraction(one.packs))
         yield AllottedLine(
             line=one.line,
-            packs=one.packs,
+            packs=whole,
+            fraction=fraction,
             quality=one.quality.value,
             net=amount_of(one.net),
             covers=tell_covers(one.covers),

@@ -69,7 +69,8 @@ class OrderOut(KeptOrder, frozen=True, kw_only=True):
     """An order to one supplier for accepted revisions, as it was placed, and as it stands.
 
     `quote` and `revision` are null if it is for several quotes. `allocations` say what each has of
-    it; they add up to the order. `reference` is the supplier's own number for it.
+    it: their amounts add up to the order's, their packs to no more, since what is left of a pack
+    that several share is for none of them. `reference` is the supplier's own number for it.
     """
 
     reference: str | None

@@ -25,6 +25,8 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
+from kitwright.web.calls.order_costs import OrderCostOut, costs_of
+from kitwright.web.calls.order_fill import FillOut, fills_of
 from kitwright.web.calls.order_making import (
     AdvanceMissing,
     Made,
@@ -58,12 +60,16 @@ class OrdersOut(Out, frozen=True, kw_only=True):
     """The orders made; none if stock covers everything, or if all were made before.
 
     `surplus` lists packs ordered for an earlier revision that are no longer needed. `late` lists
-    lines promised after the day by which a quote needs them.
+    lines promised after the day by which a quote needs them. `costs` say what the orders of each
+    quote cost now, and what that leaves of what the customer agreed to. `fills` propose goods with
+    which an order's freight is free.
     """
 
     items: tuple[OrderOut, ...]
     surplus: tuple[SurplusOut, ...]
     late: tuple[LateOut, ...]
+    costs: tuple[OrderCostOut, ...]
+    fills: tuple[FillOut, ...]
 
 
 class SurplusOut(Surplus, frozen=True, kw_only=True):
@@ -169,6 +175,8 @@ def _made(
                 for one in need.follow_up.surplus
             ),
             late=tuple(_late(made, asked)),
+            costs=tuple(costs_of(records, made, asked)),
+            fills=tuple(fills_of(desk, records, made)),
         )
     )
 

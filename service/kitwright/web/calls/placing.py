@@ -75,9 +75,9 @@ def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Pack
     return tuple(held)
 
 
-def _held(line: LineState, holder: Holder, count: int) -> Packs:
+def _held(line: LineState, holder: Holder, count: Fraction) -> Packs:
     """Return some of the packs of a line that are for a quote, with their part of its needs."""
-    placed, part = line.placed, Fraction(count, holder.packs)
+    placed, part = line.placed, count / holder.packs
     return Packs(
         supplier=SupplierId(line.supplier),
         sku=placed.sku,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from fractions import Fraction
 from typing import Annotated
 
 import msgspec
@@ -11,6 +12,7 @@ from msgspec import UNSET, Meta, UnsetType, structs
 
 from kitwright.catalogue.model import SERIAL_MAX, AreaId
 from kitwright.errors import KitwrightError
+from kitwright.keeping.charges import charged_for
 from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
@@ -18,6 +20,7 @@ from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import Stock
+from kitwright.units import mixed
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     CUSTOMER,
@@ -28,9 +31,10 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
+from kitwright.web.calls.placing import packs_held
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
-from kitwright.web.edge.shapes import Wire
+from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
 
 
 class ChosenIn(Wire, frozen=True, kw_only=True):
@@ -42,6 +46,28 @@ class ChosenIn(Wire, frozen=True, kw_only=True):
     course: CourseName | None = None
     leave_out: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
     extras: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
+
+
+class OrderedPacksIn(Wire, frozen=True, kw_only=True):
+    """Packs of a SKU that were ordered, of `size` items each, and a `fraction` of one more, which
+    several quotes share.
+    """
+
+    supplier: Id
+    sku: Text
+    item: Id
+    size: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
+    packs: Annotated[int, Meta(ge=0, le=SERIAL_MAX)]
+    fraction: Text | None = None
+
+
+class OrderedIn(Wire, frozen=True, kw_only=True):
+    """What was ordered for a quote before, and what suppliers charged it in freight and fees for
+    that: in the shop's currency, without tax.
+    """
+
+    packs: Annotated[tuple[OrderedPacksIn, ...], Meta(max_length=1_000)]
+    charged: DecimalIn
 
 
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
@@ -59,6 +85,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     chosen: Annotated[
         ChosenIn | UnsetType | None,
         Meta(description="Set by this service on what a customer chose; ignored in requests."),
+    ] = UNSET
+    ordered: Annotated[
+        OrderedIn | UnsetType | None,
+        Meta(description="Set by this service on what was ordered before; ignored in requests."),
     ] = UNSET
 
 
@@ -86,7 +116,8 @@ class RecordUnknown(RequestFault):
 
 def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     """Return the revision that a request comes to, once it is filled from its customer and machine.
-    What a quote has of the shelf counts as free for itself.
+    What a quote has of the shelf counts as free for itself, and what was ordered for it is not
+    bought again.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -96,7 +127,31 @@ def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
+    if quote is not None:
+        before = desk.store.read(lambda records: _ordered(desk, records, quote))
+        filled = structs.replace(filled, ordered=before)
     return figures_of(desk.service, filled, desk.stock(quote), desk.now())
+
+
+def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
+    """Return what was ordered for a quote and is there or to come, unset if nothing was."""
+    charged = charged_for(records, quote)
+    if charged is None:
+        return UNSET
+    packs = []
+    for held in packs_held(records, desk.service.workshop.catalogue, quote):
+        whole, fraction = mixed(Fraction(held.count))
+        packs.append(
+            OrderedPacksIn(
+                supplier=held.supplier,
+                sku=held.sku,
+                item=held.item,
+                size=held.size,
+                packs=whole,
+                fraction=fraction,
+            )
+        )
+    return OrderedIn(packs=tuple(packs), charged=charged.amount_text)
 
 
 def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:

@@ -385,8 +385,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, dated `today` if it names no day."""
         given: dict[str, Any] = structs.asdict(self) | {"on": self.on or today}
-        if self.tax_area is UNSET:
-            del given["tax_area"]
+        given = {name: value for name, value in given.items() if value is not UNSET}
         overrides = tuple(each.override() for each in self.overrides if each.is_clear)
         given["terms"] = given | {"overrides": overrides}
         return msgspec.convert(given, Asked, from_attributes=True)

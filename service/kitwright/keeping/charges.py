@@ -1,0 +1,47 @@
+"""Charges: what suppliers charged in freight and fees for a quote's parts."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Final
+
+from kitwright.keeping.order_entry import Billed, fact_of
+from kitwright.keeping.order_progress import placed_order
+from kitwright.keeping.record import KeptOrder, OrderState
+from kitwright.keeping.store import Records
+from kitwright.money import Money, round_ratio, total
+
+_MOST: Final = 1_000_000
+
+
+def charged_for(records: Records, quote: int) -> Money | None:
+    """Return a quote's share of the freight and fees of the orders that were placed for it, without
+    tax; None if there are none.
+
+    Where a supplier's bill is recorded, its charges count, or else those of the order. A cancelled
+    order without a bill has none.
+    """
+    orders = records.orders.find(quote, None, None, _MOST)
+    if not orders:
+        return None
+    return total((_share(records, order, quote) for order in orders), orders[0].net.currency)
+
+
+def _share(records: Records, order: KeptOrder, quote: int) -> Money:
+    own = [one for one in records.allocations.of_order(order.number) if one.quote == quote]
+    agreed = sum(one.fees.minor + one.freight.minor for one in own)
+    bills = [
+        fact.charges.minor
+        for fact in map(fact_of, records.order_entries.of_order(order.number))
+        if isinstance(fact, Billed)
+    ]
+    currency = order.net.currency
+    if not bills:
+        return Money(0 if order.state is OrderState.cancelled else agreed, currency)
+    placed = placed_order(order)
+    whole = sum(fee.amount.money.minor for fee in placed.fees) + placed.freight.money.minor
+    if not whole:
+        # nothing was agreed, so that nobody's share of what is billed is known
+        return Money(0, currency)
+    share = Fraction(sum(bills) * agreed, whole)
+    return Money(round_ratio(share.numerator, share.denominator), currency)

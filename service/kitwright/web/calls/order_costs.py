@@ -1,0 +1,77 @@
+"""Order costs: what the parts of agreed quotes cost the shop now, against what they were sold for.
+
+A price that a customer agreed to does not follow a later cost. So the shop sees the loss before it
+sends the orders.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence, Set
+from typing import Final
+
+from msgspec import field
+
+from kitwright.keeping.record import KeptQuote, OrderState
+from kitwright.keeping.store import Records
+from kitwright.money import Money, total
+from kitwright.quote import Amount, Margin, amount_of
+from kitwright.web.calls.ids import QUOTE, QuoteId, written
+from kitwright.web.calls.order_making import Made, Need
+from kitwright.web.calls.shown import Out
+
+_MOST: Final = 1_000_000
+
+
+class OrderCostOut(Out, frozen=True, kw_only=True):
+    """What the orders of a quote cost, without tax: `planned` when it was priced, and `landed` now,
+    with those placed before and the quote's share of fees and freight.
+
+    `left` is what remains of what was sold once parts and sublet work are paid; if it is below
+    zero, `is_loss`.
+    """
+
+    quote: QuoteId
+    planned: Amount
+    landed: Amount
+    left: Amount
+    is_loss: bool = field(name="loss")
+
+
+def costs_of(
+    records: Records, made: Sequence[Made], needs: Sequence[Need]
+) -> Iterator[OrderCostOut]:
+    """Yield what the orders of some quotes cost with those made now. A quote whose tax is not known
+    is left out: nobody knows what it leaves.
+    """
+    now: dict[int, list[Money]] = defaultdict(list)
+    for own in (own for one in made for own in one.joint.allotments):
+        now[own.asker].append(own.net)
+    new = {one.order.number for one in made}
+    for asker, need in enumerate(needs):
+        if need.agreed.margin is not None:
+            # most quotes have no orders but these
+            before = _before(records, need.quote, new) if need.ordered else ()
+            yield _cost(need.quote, need.agreed.margin, (*now[asker], *before))
+
+
+def _before(records: Records, quote: KeptQuote, new: Set[int]) -> Iterator[Money]:
+    """Yield the shares that a quote has of orders that are not new."""
+    for order in records.orders.find(quote.number, None, None, _MOST):
+        if order.number not in new and order.state is not OrderState.cancelled:
+            for one in records.allocations.of_order(order.number):
+                if one.quote == quote.number:
+                    yield one.goods + one.fees + one.freight
+
+
+def _cost(quote: KeptQuote, margin: Margin, shares: Iterable[Money]) -> OrderCostOut:
+    planned = margin.landed.money
+    landed = total(shares, planned.currency)
+    left = margin.left.money + planned - landed
+    return OrderCostOut(
+        quote=written(QUOTE, quote.number),
+        planned=margin.landed,
+        landed=amount_of(landed),
+        left=amount_of(left),
+        is_loss=left < Money(0, left.currency),
+    )
