@@ -24,7 +24,7 @@ from tests.documents.offers import (
     shown,
     told,
 )
-from tests.documents.test_words_before_yes import COURSES, asked, states
+from tests.documents.test_words_before_yes import COURSES, asked, in_state
 
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.page_actions import PageField, PageState
@@ -58,21 +58,20 @@ PAGES: dict[str, Callable[[], str]] = {
 }
 
 
-def in_state(name: str, language: str, **more: Any) -> str:
+def drawn(name: str, language: str, **more: Any) -> str:
     """Return the page of a quote in a state, with all that its customer may choose."""
     quote = asked("hire-yard", "TB-V68", "HG-GALLERY", language=language, **more)
     assert quote is not None
-    (state,) = [one for told_name, *one in states(quote) if told_name == name]
-    actions, envelope = state
+    actions, envelope = in_state(quote, name)
     shop = shops()["hire-yard"]
     return quote_page(quote, envelope, Scribe(language), shop=shop, actions=actions)
 
 
 for _state in ("open", "after ticks", "form errors", "other total", "declined", "agreed"):
-    PAGES[_state] = partial(in_state, _state, "en")
+    PAGES[_state] = partial(drawn, _state, "en")
 for _language in ("en", "de"):
-    PAGES[f"change, {_language}"] = partial(in_state, "change while apart", _language)
-    PAGES[f"ways, {_language}"] = partial(in_state, "open", _language, courses=COURSES)
+    PAGES[f"change, {_language}"] = partial(drawn, "change while apart", _language)
+    PAGES[f"ways, {_language}"] = partial(drawn, "open", _language, courses=COURSES)
 
 USUAL = [name for name in PAGES if name != "unbroken"]
 ON_PAPER = [name for name in USUAL if name not in ("notice", "unknown")]

@@ -304,3 +304,19 @@ def test_quote_pdf_puts_no_hyphens_into_codes() -> None:
 
     assert told.count(code) > 100
     assert not re.search("ENT[A-Z]*[-\u00ad\u2010]\n", told)
+
+
+@pytest.mark.parametrize("name", ["h27-generator-rings", "v68-zero-turn-warped-heads"])
+def test_signature_stands_with_what_is_signed(name: str) -> None:
+    quote = quote_of(name)
+    first, *rest = pages(printed(quote))
+
+    assert quote.totals.gross is not None
+    total = SCRIBE.amount(quote.totals.gross)
+    assert all(told in first for told in ("Signature", f"Your limit {total}", "We would do:"))
+    assert all(stop in first for stop in ("put together", "in boxes"))
+    assert not any("Signature" in page for page in rest)
+
+
+def test_short_quote_is_one_page() -> None:
+    assert len(pages(printed(quote_of("s50-loose-clean-and-oil")))) == 1

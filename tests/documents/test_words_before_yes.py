@@ -15,6 +15,7 @@ from tests.documents.offers import ENVELOPE, OPEN, told
 from tests.documents.reading import words_before_yes
 
 from kitwright.app import make_service
+from kitwright.catalogue.model import DiagnosisCode
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.page_words import wrong_told
@@ -45,7 +46,7 @@ def service(shop: str) -> Service:
 
 def asked(shop: str, family: str, code: str, **more: Any) -> Quote | None:
     """Return a quote for a fault; None if this family can't have it."""
-    fault = service(shop).workshop.catalogue.diagnoses[code]
+    fault = service(shop).workshop.catalogue.diagnoses[DiagnosisCode(code)]
     cylinder = 1 if fault.scope == "cylinder" else None
     body = {
         "family": family,
@@ -113,6 +114,14 @@ def states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
     yield "agreed", agreed, structs.replace(ENVELOPE, state="accepted", limit=gross.money)
 
 
+def in_state(quote: Quote, name: str) -> tuple[PageActions, Envelope]:
+    """Return one state of a page."""
+    (found,) = [
+        (actions, envelope) for told_name, actions, envelope in states(quote) if told_name == name
+    ]
+    return found
+
+
 def quotes(shop: str, language: str) -> Iterator[Quote]:
     """Yield the starter's quotes of a shop: each fault on a family of its own or, by flag, on all,
     with one course and with courses.
@@ -161,8 +170,8 @@ def test_sums_limit_and_exclusions_are_seen_before_the_yes(language: str) -> Non
 def test_change_says_old_sum_difference_reason_new_sum_and_limit_in_that_order() -> None:
     quote = asked("hire-yard", "TB-V68", "HG-GALLERY")
     assert quote is not None
-    (change,) = [one for name, *one in states(quote) if name == "change while apart"]
-    told_words = " ".join(before_yes(quote, *change))
+    actions, envelope = in_state(quote, "change while apart")
+    told_words = " ".join(before_yes(quote, actions, envelope))
     total = Scribe("en").amount(known_total(quote))
     marks = ["Agreed", "This adds $134.08", "Because the cylinder", f"New total {total}"]
     marks += [f"New limit {total}", "Yes, go ahead", "No, not this"]
