@@ -88,7 +88,7 @@ def main() -> None:
                 ask(f"{address}/v1/assessments", key, path, picture=True)
             for path in sorted(folder.glob("*.json")):
                 ask(f"{address}/v1/quotes/preview", key, path)
-            show_life(address, key, path)
+            show_life(address, key, path, OUT)
     kept = OUT.relative_to(HERE.parent)
     print(f"Every answer is kept in {kept}/: as JSON, as text, the readings as a picture (SVG).")
 

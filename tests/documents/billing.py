@@ -1,7 +1,7 @@
 """Statements, invoices and credit notes of drawn offers, for tests of what is made from them."""
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
 from random import Random
@@ -25,6 +25,7 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.keeping import accounts, invoicing
+from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.invoicing import Asked, NotCreditable, Selling
 from kitwright.keeping.record import Billing, Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.store import Records
@@ -192,10 +193,22 @@ class Ledger:
 
         return asyncio.run(self.store.write(work))
 
-    def credit(self, quote: KeptQuote, invoice: KeptBill, *places: int) -> KeptBill:
+    def credit(
+        self,
+        quote: KeptQuote,
+        invoice: KeptBill,
+        *places: int,
+        portions: Sequence[Portion] = (),
+    ) -> KeptBill:
         def work(records: Records) -> KeptBill:
             return invoicing.credit(
-                records, STAMP, quote, invoice, reason="Wrong address", places=places
+                records,
+                STAMP,
+                quote,
+                invoice,
+                reason="Wrong address",
+                places=places,
+                portions=portions,
             )[1]
 
         return asyncio.run(self.store.write(work))
@@ -209,6 +222,13 @@ def drawn_bills(shops: range) -> Iterator[Bill]:
         invoice = ledger.invoice(quote)
         made = read_bill(invoice.body)
         yield made
+        item = next(line for line in made.lines if line.role == "item")
+        if seed % 3 == 0 and abs(item.net.money.minor) > 1:
+            # a part of a line first, by its amount or by its quantity
+            net = Money(abs(item.net.money.minor) // 2, made.currency)
+            half = Portion(line=item.line, quantity=Decimal(item.quantity) / 2)
+            part = half if seed % 2 else Portion(line=item.line, net=net)
+            yield read_bill(ledger.credit(quote, invoice, portions=[part]).body)
         some = [line.line for line in made.lines][-seed % 5 :][:2] if seed % 2 else []
         try:
             note = ledger.credit(quote, invoice, *some)

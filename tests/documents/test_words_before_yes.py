@@ -22,7 +22,7 @@ from kitwright.documents.page_words import wrong_told
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Amount, Change, Envelope, Quote, amount_of
+from kitwright.quote import Amount, Envelope, MoreAsked, Quote, amount_of
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.service import Service
@@ -96,7 +96,7 @@ def states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
         wrong = {field: wrong_told(field, code, scribe) for field, code in fields.items()}
         yield name, structs.replace(ticked, wrong=wrong), ENVELOPE
     more = Money(13_408, gross.currency)
-    change = Change(
+    change = MoreAsked(
         agreed=gross.money - more,
         because="the cylinder head is bent and has to be ground flat",
         total=gross.money,

@@ -18,9 +18,9 @@ from kitwright.language.scribe import Named, Scribe
 from kitwright.money import total
 from kitwright.quote import (
     Amount,
-    Change,
     Diagnosed,
     Envelope,
+    MoreAsked,
     Quote,
     RankedFault,
     WarrantyTerms,
@@ -318,7 +318,7 @@ def warranty_of(shop: Shop) -> WarrantyTerms:
     )
 
 
-def _change(change: Change, scribe: Scribe) -> Iterator[Fact]:
+def _change(change: MoreAsked, scribe: Scribe) -> Iterator[Fact]:
     """Yield the agreed sum, the difference, why, the new sum and the new limit, in that order."""
     say, more = scribe.say, change.total - change.agreed
     yield Fact(label=say("Agreed"), value=scribe.amount(change.agreed))

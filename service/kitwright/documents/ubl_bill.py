@@ -16,7 +16,7 @@ from kitwright.documents.ubl import DISCOUNT, FREIGHT
 from kitwright.documents.ubl_tax import tax_totals, taxes_of
 from kitwright.documents.ubl_xml import ubl_document
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Bill, Party
+from kitwright.quote import Bill, Engine, Party
 from kitwright.tax import Category
 
 _VAT: Final = "VAT"
@@ -64,8 +64,10 @@ def _as_vat(bill: Bill) -> Bill:
 
 
 def notes_of(bill: Bill, scribe: Scribe) -> tuple[str, ...]:
-    """Return what a document says in words: what it is of, and why it corrects another."""
+    """Return what a document says in words: what it is for, and why it corrects another."""
     notes = [scribe.say("For quote {quote}", quote=bill.quote)]
+    if bill.engine is not None:
+        notes += _engine(bill.engine, scribe)
     if bill.reason is not None:
         notes.append(scribe.say("Reason: {reason}", reason=bill.reason))
     if bill.payable.money.minor < 0:
@@ -73,10 +75,22 @@ def notes_of(bill: Bill, scribe: Scribe) -> tuple[str, ...]:
     return tuple(notes)
 
 
+def _engine(engine: Engine, scribe: Scribe) -> Iterator[str]:
+    name, serial = f"{engine.name} ({engine.family})", engine.serial
+    if serial is None:
+        yield scribe.say("Engine: {engine}", engine=name)
+    else:
+        yield scribe.say("Engine: {engine}, serial number {serial}", engine=name, serial=serial)
+    if engine.chassis_name is not None:
+        yield scribe.say("Machine: {machine}", machine=engine.chassis_name)
+
+
 def terms_of(bill: Bill, scribe: Scribe) -> str:
     """Return the terms of payment in words."""
     if bill.kind == "credit_note":
         return scribe.say("The amount is given back.")
+    if bill.payable.money.minor <= 0:
+        return scribe.say("Paid. Nothing is left to pay.")
     return bill.terms or scribe.say("Payable by {day}.", day=scribe.day(bill.due_on))
 
 

@@ -529,7 +529,9 @@ class _Work:
 
 
 def without_names(kept: KeptStatement) -> KeptStatement:
-    """Return a statement without certificate and text written at the counter. Amounts stay."""
+    """Return a statement without serial number, certificate and text written at the counter.
+    Amounts stay.
+    """
     statement = read_statement(kept.body)
     exemption = statement.exemption
     lines = tuple(
@@ -538,8 +540,10 @@ def without_names(kept: KeptStatement) -> KeptStatement:
         else line
         for line in statement.lines
     )
+    engine = statement.engine
     left = structs.replace(
         statement,
+        engine=None if engine is None else structs.replace(engine, serial=None, build_code=None),
         lines=lines,
         disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
         exemption=None

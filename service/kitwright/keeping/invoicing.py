@@ -7,7 +7,7 @@ nobody knows which numbers were handed out since the backup.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from fractions import Fraction
 from hashlib import sha256
@@ -18,6 +18,7 @@ from msgspec import Struct, structs
 from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping.accounts import account_of, statement_of
 from kitwright.keeping.acts import ActRefused, Standing
+from kitwright.keeping.bill_lines import Portion, TooLarge, part_of, rest_of
 from kitwright.keeping.countries import COUNTRIES
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.record import (
@@ -156,6 +157,7 @@ def make_invoice(
             number="",
             kind="invoice",
             quote=statement.quote,
+            engine=statement.engine,
             language=statement.language,
             issued_on=stamp.today,
             supplied_on=statement.supplied_on,
@@ -193,24 +195,18 @@ def credit(
     *,
     reason: str,
     places: Sequence[int],
+    portions: Sequence[Portion] = (),
 ) -> tuple[KeptQuote, KeptBill]:
-    """Return a quote with a credit note on an invoice: on some of its lines, or without any named,
-    on all that are not credited yet. A credited line is given back with all of its tax. No more is
-    given back than is left of the invoice.
+    """Return a quote with a credit note on an invoice: on what is left of some of its lines, on
+    parts of lines, or without any named, on all that is left. With a line goes its tax, with a part
+    of it so much of that. No more is given back than is left of the invoice.
 
     Raises: NotCreditable.
     """
     if invoice.kind is not BillKind.invoice:
         raise NotCreditable(invoice.name, "it is a credit note")
     original = read_bill(invoice.body)
-    open_lines = {line.line: line for line in _open_lines(records, invoice)}
-    wrong = [place for place in places if place not in open_lines]
-    if wrong or len(set(places)) < len(places):
-        named = ", ".join(map(str, wrong)) or "a line twice"
-        raise NotCreditable(invoice.name, f"not on it, or credited already: {named}")
-    lines = tuple(open_lines[place] for place in sorted(places or open_lines))
-    if not lines:
-        raise NotCreditable(invoice.name, "every line of it is credited already")
+    lines = _credited_lines(records, invoice, places, portions)
     nothing = amount_of(Money(0, original.currency))
     unmet = original.unmet or (() if _is_near(lines) else (_FAR,))
     bill = _summed(
@@ -232,7 +228,7 @@ def credit(
     )
     if bill.gross.money.minor < 0:
         raise NotCreditable(invoice.name, "these lines come to less than nothing")
-    left = total((line.gross.money for line in open_lines.values()), original.currency)
+    left = total((line.gross.money for line in _open_lines(records, invoice)), original.currency)
     if bill.gross.money > left:
         why = f"these lines come to more than the {left.amount_text} that is left of it"
         raise NotCreditable(invoice.name, f"{why}: credit discounts together with their lines")
@@ -300,14 +296,45 @@ def _check_credited(records: Records, quote: KeptQuote) -> None:
 
 
 def _open_lines(records: Records, invoice: KeptBill) -> Iterator[BillLine]:
-    """Yield the lines of an invoice that no credit note gives back."""
-    gone = {
-        line.line
-        for one in records.bills.of_quote(invoice.quote)
-        if one.credited == invoice.name
-        for line in read_bill(one.body).lines
-    }
-    yield from (line for line in read_bill(invoice.body).lines if line.line not in gone)
+    """Yield what credit notes left of the lines of an invoice."""
+    given = _given(records, invoice)
+    for line in read_bill(invoice.body).lines:
+        rest = rest_of(line, given.get(line.line, ()))
+        if rest is not None:
+            yield rest
+
+
+def _given(records: Records, invoice: KeptBill) -> Mapping[int, Sequence[BillLine]]:
+    """Return what credit notes gave back of each line of an invoice."""
+    given: dict[int, list[BillLine]] = {}
+    for one in records.bills.of_quote(invoice.quote):
+        if one.credited == invoice.name:
+            for line in read_bill(one.body).lines:
+                given.setdefault(line.line, []).append(line)
+    return given
+
+
+def _credited_lines(
+    records: Records, invoice: KeptBill, places: Sequence[int], portions: Sequence[Portion]
+) -> tuple[BillLine, ...]:
+    """Return the lines of a credit note: what is left of some lines, and parts of others."""
+    named = [*places, *(one.line for one in portions)]
+    left = {line.line: line for line in _open_lines(records, invoice)}
+    wrong = [place for place in named if place not in left]
+    if wrong or len(set(named)) < len(named):
+        told = ", ".join(map(str, wrong)) or "a line twice"
+        raise NotCreditable(invoice.name, f"not on it, or credited already: {told}")
+    lines = {place: left[place] for place in (places if named else left)}
+    whole = {line.line: line for line in read_bill(invoice.body).lines}
+    given = _given(records, invoice)
+    for one in portions:
+        try:
+            lines[one.line] = part_of(whole[one.line], given.get(one.line, ()), one)
+        except TooLarge as error:
+            raise NotCreditable(invoice.name, f"line {one.line}: {error}") from None
+    if not lines:
+        raise NotCreditable(invoice.name, "every line of it is credited already")
+    return tuple(lines[place] for place in sorted(lines))
 
 
 def _lines(statement: Statement) -> Iterator[BillLine]:

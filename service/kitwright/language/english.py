@@ -256,5 +256,6 @@ UNITS: Final[dict[str, tuple[str, str]]] = {
     "minute": ("min", "min"),
     "hour": ("h", "h"),
     "km": ("km", "km"),
+    "lump sum": ("lump sum", "lump sums"),
 }
-"""Unit word of the catalogue -> words for one and for several."""
+"""Unit word -> words for one and for several."""

@@ -57,7 +57,8 @@ from kitwright.quote.contingency import (
 )
 from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
-from kitwright.quote.envelope import Change, Envelope, Paper
+from kitwright.quote.engine import Engine
+from kitwright.quote.envelope import Envelope, MoreAsked, Paper
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -96,7 +97,7 @@ from kitwright.quote.price import (
     Totals,
     net_price,
 )
-from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
+from kitwright.quote.whole import Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
     Access,
     LabourTime,
@@ -122,7 +123,6 @@ __all__ = [
     "Caution",
     "Chance",
     "ChanceOver",
-    "Change",
     "Changes",
     "ComputedPrice",
     "ConflictingFindings",
@@ -156,6 +156,7 @@ __all__ = [
     "Measure",
     "Minutes",
     "MinutesRow",
+    "MoreAsked",
     "MoreMinutes",
     "Need",
     "NextTest",

@@ -12,6 +12,7 @@ import msgspec
 from msgspec import Struct
 
 from kitwright.quote.base import Amount, Count, DecimalText, Measure, UnitCode
+from kitwright.quote.engine import Engine
 from kitwright.quote.price import Exemption, LineTax, Tax
 
 BilledWhy = Literal["agreed", "clocked", "capped", "used", "charged", "follows", "core_back"]
@@ -68,10 +69,11 @@ class Statement(Struct, frozen=True, kw_only=True):
     `supplied_on` is the day on which the work was done. `basis` says which minutes are paid.
     `agreed_gross` is what was agreed with additions; net + tax = gross. The bill is never more than
     `limit`, which the customer authorised, with tax if `limit_includes_tax`. `prepaid` is what the
-    quote says was paid before.
+    quote says was paid before. `engine` is null in statements made before it was told.
     """
 
     quote: str
+    engine: Engine | None = None
     revision: Count
     language: str
     prices_include_tax: bool
@@ -152,12 +154,14 @@ class Bill(Struct, frozen=True, kw_only=True):
     `lines_net` - `allowances` + `charges` = `net`; net + tax = gross; gross - prepaid = payable. A
     credit note names in `credits` the invoice that it corrects, and its `reason`; its amounts are
     what is given back. `profile` is the identifier of the rules that the UBL of it follows, null if
-    EN 16931 does not know its taxes: then `unmet` says why.
+    EN 16931 does not know its taxes: then `unmet` says why. `engine` is what was worked on, null if
+    that was not told when it was made.
     """
 
     number: str
     kind: Literal["invoice", "credit_note"]
     quote: str
+    engine: Engine | None = None
     credits: str | None = None
     credits_on: date | None = None
     reason: str | None = None

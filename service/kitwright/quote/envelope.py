@@ -10,7 +10,7 @@ from kitwright.money import Money
 from kitwright.quote.whole import Quote
 
 
-class Change(Struct, frozen=True, kw_only=True):
+class MoreAsked(Struct, frozen=True, kw_only=True):
     """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
     it changes (empty: not recorded), the new total, and the new limit. All with tax if the
     authorisation has it.
@@ -44,7 +44,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     agreed_by: str | None = None
     limit: Money | None = None
     limit_includes_tax: bool = True
-    change: Change | None = None
+    change: MoreAsked | None = None
 
     @property
     def name(self) -> str:

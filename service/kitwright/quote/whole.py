@@ -12,9 +12,10 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
-from kitwright.quote.base import Caution, Reason, SerialNumber
+from kitwright.quote.base import Caution, Reason
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
+from kitwright.quote.engine import Engine
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Buying, Margin, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
@@ -29,19 +30,6 @@ class QuotingShop(Struct, frozen=True, kw_only=True):
     name: str
     currency: str
     prices_include_tax: bool
-
-
-class Engine(Struct, frozen=True, kw_only=True):
-    """The engine and its machine. `chassis` is `loose` if the engine is not in a machine, and null
-    if the machine was not named: then it is one of the quote's `questions`.
-    """
-
-    family: str
-    name: str
-    serial: SerialNumber | None
-    build_code: str | None
-    chassis: str | None
-    chassis_name: str | None
 
 
 class Quote(Struct, frozen=True, kw_only=True):

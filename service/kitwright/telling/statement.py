@@ -67,6 +67,7 @@ def tell_statement(
     exemption = quote.exemption
     return wire.Statement(
         quote=quote_id,
+        engine=quote.engine,
         revision=revision,
         language=quote.language,
         prices_include_tax=quote.shop.prices_include_tax,

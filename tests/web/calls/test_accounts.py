@@ -265,3 +265,45 @@ def test_freight_is_billed_as_the_supplier_billed_it(staff: Staff) -> None:
 
     assert agreed == sum(charged.values())
     assert (billed, why) == (agreed - charged[first] + 1, "charged")
+
+
+def test_part_of_a_line_is_credited_and_the_engine_is_named(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    quote = in_work(staff, customer=customer, serial=3120416)
+    staff.act(quote, "finish")
+    invoice = staff.done(f"/v1/quotes/{quote}/invoice", {}, staff.tag(quote)).json()
+    line = next(one for one in invoice["lines"] if one["kind"] == "labour")
+    path = f"/v1/invoices/{invoice['number']}/credit"
+
+    unclear = staff.refused(path, {"reason": "Goodwill.", "parts": [{"line": line["line"]}]})
+    assert unclear["errors"][0]["pointer"] == "/parts/0"
+    part = {"line": line["line"], "net": "5.00"}
+    note = staff.done(path, {"reason": "Goodwill.", "parts": [part]}).json()
+
+    assert (note["net"]["amount"], note["lines"][0]["unit"]) == ("5.00", "LS")
+    assert invoice["engine"]["serial"] == note["engine"]["serial"] == 3120416
+    text = pdf_text(
+        staff.client.get(
+            f"/v1/invoices/{note['number']}", headers={"Accept": "application/pdf"}
+        ).content
+    )
+    assert "3120416" in text
+    assert "lump sum" in text
+    rest = staff.done(path, {"reason": "All of it."}).json()
+    given = Decimal(note["gross"]["amount"]) + Decimal(rest["gross"]["amount"])
+    assert given == Decimal(invoice["gross"]["amount"])
+
+
+def test_paid_invoice_asks_for_nothing(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    quote = in_work(staff, customer=customer)
+    staff.act(quote, "finish")
+    due = statement(staff, quote)["account"]["balance"]["amount"]
+    staff.act(quote, "payments", {"amount": due, "means": "card", "by": "Owner"})
+
+    invoice = staff.done(f"/v1/quotes/{quote}/invoice", {}, staff.tag(quote)).json()
+
+    path = f"/v1/invoices/{invoice['number']}"
+    printed = pdf_text(staff.client.get(path, headers={"Accept": "application/pdf"}).content)
+    assert "Nothing is left to pay" in printed
+    assert "Payable by" not in printed.split("Left to pay")[1]

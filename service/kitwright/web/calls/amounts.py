@@ -22,14 +22,14 @@ class AmountInvalid(RequestFault):
         self.currency = currency
 
 
-def read_amount_or_none(text: str | None, currency: str, *member: str) -> Money | None:
+def read_amount_or_none(text: str | None, currency: str, *member: str | int) -> Money | None:
     """Return an amount of the shop's currency, above zero, None for none. Raises:
     RequestRefused.
     """
     return None if text is None else read_amount(text, currency, *member)
 
 
-def read_amount(text: str, currency: str, *member: str) -> Money:
+def read_amount(text: str, currency: str, *member: str | int) -> Money:
     """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
     figure = read_figure(text)
     money_of = Money.of(figure, currency)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
+from decimal import Decimal
 from typing import Annotated
 
 from msgspec import Meta
 
 from kitwright.catalogue.model import Contact
 from kitwright.keeping import invoicing
+from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.invoicing import Asked, Selling
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
@@ -18,6 +20,8 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_agreed
 from kitwright.quote import Bill, encode_billing, read_bill
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.accounts import QuantityIn
+from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, record_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
@@ -29,7 +33,7 @@ from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.negotiate import JSON, PDF, XML
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
-from kitwright.web.edge.shapes import PageCursor, PageLimit, Text, Wire
+from kitwright.web.edge.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
 
 
 class InvoiceIn(Wire, frozen=True, kw_only=True):
@@ -43,11 +47,24 @@ class InvoiceIn(Wire, frozen=True, kw_only=True):
     due_on: date | None = None
 
 
+class CreditPartIn(Wire, frozen=True, kw_only=True):
+    """The part of a line that is given back: either a `quantity` of it, or an amount of its `net`,
+    without tax and above zero, also of a discount.
+    """
+
+    line: LinePlace
+    quantity: QuantityIn | None = None
+    net: DecimalIn | None = None
+
+
 class CreditIn(Wire, frozen=True, kw_only=True):
-    """Why an invoice is credited, and which of its lines; without any, all that are left."""
+    """Why an invoice is credited: `lines` with all that is left of them, `parts` of others; without
+    any, all that is left.
+    """
 
     reason: Text
     lines: Annotated[tuple[LinePlace, ...], Meta(max_length=1_000)] = ()
+    parts: Annotated[tuple[CreditPartIn, ...], Meta(max_length=1_000)] = ()
 
 
 class BillsQuery(Wire, frozen=True, kw_only=True):
@@ -55,6 +72,15 @@ class BillsQuery(Wire, frozen=True, kw_only=True):
 
     limit: PageLimit = 50
     cursor: PageCursor = ""
+
+
+class PartUnclear(RequestFault):
+    """A part of a line with both a quantity and an amount, or with neither."""
+
+    code = "part-unclear"
+
+    def __init__(self) -> None:
+        super().__init__("say either `quantity` or `net`")
 
 
 class DueDayInvalid(RequestFault):
@@ -127,22 +153,45 @@ def _made(kept: KeptBill) -> Reply[Bill]:
     "creditInvoice",
     "quotes",
     "act-refused",
+    "request-refused",
     scope=Scope.ORDER,
     status=201,
 )
 def credit(records: Records, call: Call, body: CreditIn) -> Reply[Bill]:
     """Credit an invoice.
 
-    Makes a credit note on lines of an invoice, under the next number of its series: each is given
-    back with all of its tax. Without lines, all that are not credited yet.
+    Makes a credit note on lines of an invoice, or on parts of them, under the next number of its
+    series: with a line goes its tax, with a part so much of that. Without any, all that is left is
+    given back. A discount is a line of its own: give back the part that belongs to what is given
+    back.
     """
     invoice = _found(records, call)
     quote = records.quotes.get(invoice.quote)
     assert quote is not None
     _, kept = invoicing.credit(
-        records, call.stamp, quote, invoice, reason=body.reason, places=body.lines
+        records,
+        call.stamp,
+        quote,
+        invoice,
+        reason=body.reason,
+        places=body.lines,
+        portions=tuple(_portions(call.desk, body.parts)),
     )
     return _made(kept)
+
+
+def _portions(desk: Desk, parts: Sequence[CreditPartIn]) -> Iterator[Portion]:
+    """Yield parts of lines as they are kept. Raises: RequestRefused."""
+    for at, one in enumerate(parts):
+        if (one.quantity is None) == (one.net is None):
+            raise RequestRefused([PartUnclear().at("parts", at)])
+        yield Portion(
+            line=one.line,
+            quantity=None if one.quantity is None else Decimal(one.quantity),
+            net=None
+            if one.net is None
+            else read_amount(one.net, desk.currency, "parts", at, "net"),
+        )
 
 
 @operation("GET /v1/invoices", "listInvoices", "quotes")

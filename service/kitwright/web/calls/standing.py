@@ -21,10 +21,10 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
 from kitwright.quote import (
     ADDED_SINCE,
-    Change,
     Contingencies,
     Envelope,
     Line,
+    MoreAsked,
     Paper,
     PriceRange,
     Quote,
@@ -99,7 +99,7 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
-def _change(records: Records, quote: KeptQuote, revision: Revision) -> Change | None:
+def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked | None:
     """Return what a revision on offer asks for beyond the one that is agreed; None if nothing is
     agreed, or the total is not known.
     """
@@ -117,7 +117,7 @@ def _change(records: Records, quote: KeptQuote, revision: Revision) -> Change | 
     more = [job for job in after.jobs if (job.job, job.cylinder) not in had]
     scribe = Scribe(after.language)
     because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
-    return Change(agreed=given.amount, because=because, total=asked, limit=asked)
+    return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
 
 
 def _added(additions: Sequence[Addition], scribe: Scribe) -> list[Line]:
