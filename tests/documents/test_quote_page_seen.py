@@ -200,7 +200,10 @@ def test_style_has_colours_that_stand_out_in_every_scheme() -> None:
 def test_page_has_targets_that_a_thumb_can_hit(browser: Browser, name: str) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         page = opened(context, Desk(PAGES[name]()))
-        found = page.locator("a, button, input, textarea, summary").all()
+        # a box is hit by its label, which holds it
+        boxes = "[type=checkbox], [type=radio]"
+        targets_of = f"a, button, input:not({boxes}), label:has({boxes}), textarea, summary"
+        found = page.locator(targets_of).all()
         # what is folded comes to sight with its heading
         targets = [one for one in found if one.is_visible()]
         sizes = [(one.bounding_box(), one.inner_text()) for one in targets]
