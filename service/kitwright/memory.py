@@ -8,6 +8,7 @@ from collections.abc import Callable, Hashable
 from enum import Enum
 from itertools import islice
 from sys import getsizeof
+from threading import RLock
 from types import BuiltinFunctionType, FunctionType, ModuleType
 from typing import Any, Final, Generic, TypeVar, cast
 
@@ -66,8 +67,8 @@ class Memory:
     every eighth after them are measured when they are stored; the others count as the mean of
     those. An answer that grows as it is used is measured again when the next growing answer is
     computed, and after 1, 2, 4, ... uses. Objects that several answers share are counted for each
-    of them, so the sum is too high rather than too low. Not safe for use by several threads at
-    once.
+    of them, so the sum is too high rather than too low. Several threads may use it at
+    once: an answer that two of them compute at the same time is the first one's for both.
 
     Args:
         budget: the most bytes that all answers and their questions may take.
@@ -82,6 +83,8 @@ class Memory:
         self._is_shared = _Shared((*_EVERYBODYS, *shared))
         self._known: OrderedDict[Hashable, _Known] = OrderedDict()
         self._kinds: dict[Hashable, _Kind] = {}
+        self._lock = RLock()
+        """Held while the table is changed, but not while an answer is computed."""
         self._growing: Hashable = None
         """The question of the latest answer that grows."""
 
@@ -90,31 +93,47 @@ class Memory:
 
         An answer that is larger than the budget is dropped at once.
         """
-        known = self._known.get(question)
-        if known is None:
-            known = self._known[question] = _Known(work_out())
-            kind = self._kind_of(question)
-            if grows or kind.is_due():
-                kind.add(self._weigh(question, known))
-            else:
-                self._count(known, kind.mean)
-            if grows:
-                before = self._known.get(self._growing)
-                if before is not None:
-                    self._weigh(self._growing, before)
-                self._growing = question
+        with self._lock:
+            known = self._known.get(question)
+            if known is not None:
+                return cast(T, self._used(question, known, grows=grows))
+        answer = work_out()
+        with self._lock:
+            known = self._known.get(question)
+            if known is not None:
+                # worked out meanwhile, by another thread or on the way
+                return cast(T, self._used(question, known, grows=grows))
+            self._add(question, _Known(answer), grows=grows)
+        return answer
+
+    def _used(self, question: Hashable, known: _Known, *, grows: bool) -> object:
+        """Return a stored answer, which is used once more."""
+        self._known.move_to_end(question)
+        if grows:
+            known.uses += 1
+            if known.uses & (known.uses - 1) == 0:
+                self._weigh(question, known)
+        return known.answer
+
+    def _add(self, question: Hashable, known: _Known, *, grows: bool) -> None:
+        """Store an answer that was computed just now."""
+        self._known[question] = known
+        kind = self._kind_of(question)
+        if grows or kind.is_due():
+            kind.add(self._weigh(question, known))
         else:
-            self._known.move_to_end(question)
-            if grows:
-                known.uses += 1
-                if known.uses & (known.uses - 1) == 0:
-                    self._weigh(question, known)
-        return cast(T, known.answer)
+            self._count(known, kind.mean)
+        if grows:
+            before = self._known.get(self._growing)
+            if before is not None:
+                self._weigh(self._growing, before)
+            self._growing = question
 
     def clear(self) -> None:
         """Drop all answers."""
-        self._known.clear()
-        self.held = 0
+        with self._lock:
+            self._known.clear()
+            self.held = 0
 
     def _weigh(self, question: Hashable, known: _Known) -> int:
         size = _ENTRY + self.size_of(question, known.answer)

@@ -161,6 +161,7 @@ def _work(
             orders=still,
             before=Money.of(before, shop.currency),
             diagnostic_done=asked.diagnostic_done,
+            diagnostic_fee=asked.diagnostic_fee,
             terms=asked.terms,
             area=request.tax_area,
             on=asked.on,

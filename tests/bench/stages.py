@@ -94,6 +94,7 @@ def stages(catalogue: Catalogue) -> None:
         operations=operations,
         labour=labour,
         kit=kit,
+        diagnostic_fee=None,
         goods=workshop.goods.lines(kit),
         orders=orders,
         before=Money(0, shop.currency),

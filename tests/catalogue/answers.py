@@ -147,6 +147,11 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
         tag = answer.headers.get("ETag", tag)
         return answer
 
+    customer = post("customers", {"name": "M. Example"}).json()["id"]
+    machine = post("machines", {"name": "Washer", "family": request["family"]}).json()["id"]
+    taken = {"customer": customer, "machine": machine, "complaint": "Smokes."}
+    yield post("tickets", taken).text
+    tag = ""
     made = post("quotes", dict(request))
     quote = made.json()["id"]
     yield made.text

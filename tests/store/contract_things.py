@@ -13,15 +13,19 @@ from tests.store.small import (
     HOUR,
     NOON,
     TODAY,
+    USD,
     a_bill,
     a_clock_entry,
     a_customer,
     a_handover,
     a_key,
+    a_machine,
     a_mail,
     a_payment,
     a_photo,
+    a_quote,
     a_statement,
+    a_ticket,
     an_addition,
     an_advance,
     an_allocation,
@@ -38,8 +42,11 @@ from kitwright.keeping.record import (
     ClockKind,
     Disposal,
     DisposalKind,
+    KeptQuote,
     MailState,
+    Means,
     OrderState,
+    Ticket,
     Waiting,
 )
 from kitwright.keeping.store import (
@@ -48,6 +55,7 @@ from kitwright.keeping.store import (
     Records,
     Store,
 )
+from kitwright.money import Money
 
 
 def add_answer(records: Records, name: str) -> None:
@@ -207,6 +215,54 @@ class ThingsContract:
 
         store.read(read)
 
+    def test_tickets_are_kept_whole_and_found_by_customer_and_machine(self, store: Store) -> None:
+        kept(store, lambda records: records.customers.add(a_customer("A")))
+        kept(store, lambda records: records.customers.add(a_customer("B")))
+        kept(store, lambda records: records.machines.add(a_machine(customer=1)))
+        given = (
+            a_ticket(1, 1),
+            a_ticket(2, 1, most=Money(9000, USD), brought_by=None, accessories=()),
+            a_ticket(1, 1, agreed_at=NOON, agreed_by="A", means=Means.link),
+        )
+        for one in given:
+            kept(store, partial(lambda ticket, records: records.tickets.add(ticket), one))
+        first, second, third = (
+            structs.replace(one, number=number) for number, one in enumerate(given, start=1)
+        )
+
+        def found(*asked: int | None) -> tuple[Ticket, ...]:
+            return store.read(lambda records: records.tickets.find(*asked))  # type: ignore[arg-type]
+
+        assert found(None, None, None, 9) == (third, second, first)
+        assert found(1, None, None, 9) == (third, first)
+        assert found(None, 1, 3, 1) == (second,)
+        assert store.read(lambda records: records.tickets.get(2)) == second
+        agreed = structs.replace(first, version=2, agreed_at=NOON, agreed_by="A")
+        kept(store, lambda records: records.tickets.put(agreed))
+        assert store.read(lambda records: records.tickets.get(1)) == agreed
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.tickets.add(a_ticket(9, 1)))
+
+    def test_quotes_and_photos_are_found_by_fleet_and_ticket(self, store: Store) -> None:
+        kept(store, lambda records: records.customers.add(a_customer("A")))
+        kept(store, lambda records: records.machines.add(a_machine(customer=1)))
+        kept(store, lambda records: records.tickets.add(a_ticket(1, 1)))
+        kept(store, lambda records: records.quotes.add(a_quote()))
+        for _ in range(2):
+            kept(store, lambda records: records.quotes.add(a_quote(fleet=1, ticket=1)))
+        kept(store, lambda records: records.photos.add(a_photo(1)))
+        photo = kept(store, lambda records: records.photos.add(a_photo(None, ticket=1)))
+
+        def numbers(quotes: tuple[KeptQuote, ...]) -> list[int]:
+            return [one.number for one in quotes]
+
+        assert store.read(lambda r: numbers(r.quotes.of_fleet(1))) == [2, 3]
+        assert store.read(lambda r: numbers(r.quotes.of_ticket(1))) == [2, 3]
+        assert store.read(lambda r: r.quotes.of_fleet(2)) == ()
+        assert store.read(lambda r: r.photos.of_ticket(1)) == (photo,)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.quotes.add(a_quote(ticket=9)))
+
     def test_clock_entries_are_kept_within_their_quote_and_found_by_day(self, store: Store) -> None:
         kept(store, lambda records: [keep_issued(records) for _ in range(2)])
         later = TODAY + timedelta(days=1)
@@ -240,7 +296,7 @@ class ThingsContract:
         kept(store, work)
 
         def compared(records: Records) -> None:
-            assert [one.number for one in records.revisions.sound_of_quote(1)] == [1]
+            assert records.revisions.sound_of_quote(1) == records.revisions.of_quote(1) != ()
             given = records.authorisations.of_quote(1)
             assert records.authorisations.sound_of_quote(1) == given != ()
             assert records.additions.sound_of_quote(1) == records.additions.of_quote(1) != ()

@@ -21,6 +21,7 @@ from tests.store.small import (
     NOON,
     SHOWN,
     TODAY,
+    USD,
     a_bill,
     a_clock_entry,
     a_customer,
@@ -36,6 +37,7 @@ from tests.store.small import (
     a_quote,
     a_revision,
     a_statement,
+    a_ticket,
     an_addition,
     an_advance,
     an_allocation,
@@ -56,10 +58,12 @@ from kitwright.keeping.record import (
     DisposalKind,
     KeptQuote,
     MailState,
+    Means,
     QuoteState,
     RevisionState,
 )
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.money import Money
 from kitwright.quote import for_customer
 from kitwright.store.engine import FILE, SqliteStore, all_names
 from kitwright.store.schema import MIGRATIONS
@@ -97,7 +101,20 @@ def fill(records: Records) -> None:
     revisions.add(a_revision(agreed, 3, is_provisional=True))
     records.authorisations.add(an_authorisation(agreed, 1, sha256=digest))
     records.additions.add(an_addition(agreed))
-    lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY)).number
+    ticket = records.tickets.add(a_ticket(customer, machine)).number
+    records.tickets.add(
+        a_ticket(
+            customer,
+            machine,
+            brought_by=None,
+            accessories=(),
+            most=Money(9000, USD),
+            agreed_at=NOON,
+            agreed_by="Zoë Müller",
+            means=Means.link,
+        )
+    )
+    lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY, fleet=agreed, ticket=ticket)).number
     revisions.add(a_revision(lone, gross=None, tax_state="unknown"))
     for of_quote in ((agreed, 1), (None, None)):
         order = records.orders.add(an_order(*of_quote)).number
@@ -116,6 +133,7 @@ def fill(records: Records) -> None:
         )
     )
     records.photos.add(a_photo(agreed))
+    records.photos.add(a_photo(None, ticket=ticket, subject="take_in", code="take-in"))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
     records.mails.add(
         a_mail(
@@ -211,6 +229,9 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "clock entries": lambda r: _of_each(r, "clock_entries"),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
+    "photos of tickets": lambda r: r.photos.of_ticket(1),
+    "tickets": lambda r: r.tickets.find(None, None, None, MOST),
+    "quotes of a fleet": lambda r: [r.quotes.of_fleet(1), r.quotes.of_ticket(1)],
     "mails": lambda r: _of_each(r, "mails"),
     "quotes that name": lambda r: [r.quotes.naming(1, None), r.quotes.naming(None, 1)],
     "mail due": lambda r: r.mails.due(NOON + DAY, MOST),

@@ -36,6 +36,7 @@ from kitwright.keeping.record import (
     QuoteState,
     Revision,
     RevisionState,
+    Ticket,
     Waiting,
 )
 from kitwright.keeping.store import (
@@ -205,6 +206,14 @@ class MemoryQuotes(Kept[KeptQuote]):
             texts += [machine.name, "" if machine.serial is None else str(machine.serial)]
         return texts
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        quotes = self._state.of("quotes")
+        return tuple(quotes[number] for number in sorted(quotes) if quotes[number].fleet == fleet)
+
+    def of_ticket(self, ticket: int) -> tuple[KeptQuote, ...]:
+        quotes = self._state.of("quotes")
+        return tuple(quotes[number] for number in sorted(quotes) if quotes[number].ticket == ticket)
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         named = {("customer", customer), ("machine", machine)} - {
             ("customer", None),
@@ -315,6 +324,18 @@ class MemoryMachines(Kept[Machine]):
         return tuple(one for one in found if customer in (None, one.customer))[:most]
 
 
+class MemoryTickets(Kept[Ticket]):
+    def find(
+        self, customer: int | None, machine: int | None, before: int | None, most: int
+    ) -> tuple[Ticket, ...]:
+        found = self._state.newest("tickets", before)
+        return tuple(
+            one
+            for one in found
+            if customer in (None, one.customer) and machine in (None, one.machine)
+        )[:most]
+
+
 class MemoryOrders(Kept[KeptOrder]):
     def find(
         self,
@@ -390,6 +411,9 @@ class MemoryClock(Kept[ClockEntry]):
 
 
 class MemoryPhotos(Kept[Photo]):
+    def of_ticket(self, ticket: int) -> tuple[Photo, ...]:
+        return tuple(photo for photo in self.sorted() if photo.ticket == ticket)
+
     def hashes(self) -> frozenset[str]:
         return frozenset(photo.sha256 for photo in self.sorted())
 
@@ -572,6 +596,7 @@ class MemoryDisposals(Kept[Disposal]):
 
 COUNTED = (
     *("customers", "machines", "quotes", "orders", "photos", "hooks", "mails", "events"),
+    "tickets",
     *("holdings", "moves"),
 )
 FIRST = Generation(
@@ -625,7 +650,11 @@ def records(state: State) -> Records:
         return (("quotes", record.quote),)
 
     return Records(
-        quotes=MemoryQuotes(state, "quotes", needs=named),
+        quotes=MemoryQuotes(
+            state,
+            "quotes",
+            needs=lambda one: (*named(one), ("quotes", one.fleet), ("tickets", one.ticket)),
+        ),
         revisions=MemoryRevisions(
             state,
             "revisions",
@@ -645,6 +674,7 @@ def records(state: State) -> Records:
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)
         ),
+        tickets=MemoryTickets(state, "tickets", needs=named),
         orders=MemoryOrders(state, "orders", needs=of_revision),
         allocations=MemoryAllocations(
             state,
@@ -654,7 +684,11 @@ def records(state: State) -> Records:
             needs=lambda one: (*of_order(one), *of_revision(one)),
         ),
         order_entries=MemoryEntries(state, "order entries", "order", "number", needs=of_order),
-        photos=MemoryPhotos(state, "photos", needs=of_a_quote),
+        photos=MemoryPhotos(
+            state,
+            "photos",
+            needs=lambda one: (("quotes", one.quote), ("tickets", one.ticket)),
+        ),
         keys=MemoryKeys(state, "keys", "id"),
         events=MemoryEvents(state),
         hooks=MemoryHooks(state, "hooks"),

@@ -56,6 +56,7 @@ from kitwright.keeping.record import (
     Revision,
     RevisionState,
     Stamp,
+    Ticket,
 )
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
@@ -359,7 +360,7 @@ def an_advance(quote: int, **said: object) -> Advance:
     return structs.replace(plain, **said)
 
 
-def a_photo(quote: int, **said: object) -> Photo:
+def a_photo(quote: int | None, **said: object) -> Photo:
     plain = Photo(
         number=0,
         quote=quote,
@@ -370,6 +371,27 @@ def a_photo(quote: int, **said: object) -> Photo:
         code="HG-GALLERY",
         cylinder=1,
         made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_ticket(customer: int, machine: int, **said: object) -> Ticket:
+    plain = Ticket(
+        number=0,
+        version=1,
+        customer=customer,
+        machine=machine,
+        brought_by="Sam",
+        accessories=("key", "hose"),
+        complaint="Loses power.",
+        fee=Money(8500, USD),
+        most=None,
+        old_parts=True,
+        language="en",
+        terms=("Storage is free.",),
+        sha256="5f2b" * 16,
+        made_at=NOON,
+        day=TODAY,
     )
     return structs.replace(plain, **said)
 

@@ -30,6 +30,7 @@ from tests.store.small import (
     a_payment,
     a_photo,
     a_statement,
+    a_ticket,
     an_advance,
     an_allocation,
     an_answer,
@@ -133,6 +134,7 @@ CHANGES = {
     "handovers": "who = 'other'",
     "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
+    "tickets": "complaint = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -150,6 +152,7 @@ def add_rest(records: Records) -> None:
     records.handovers.add(a_handover(4))
     records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
+    records.tickets.add(a_ticket(1, 1))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))

@@ -15,6 +15,7 @@ from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.mail_head import (
     MOST_SUBJECT,
     Head,
@@ -128,6 +129,8 @@ class _Words:
             yield tuple(self._facts((*stake, *self._offer.costs)))
             if len(self._quote.courses) > 1:
                 yield tuple(self._courses())
+        if self._envelope.fleet is not None:
+            yield (fleet_told(self._envelope, self._scribe),)
         if self._quote.notes and not self._is_agreed:
             yield tuple(one_line("a note", note.text) for note in self._quote.notes)
         found = self._quote.contingencies

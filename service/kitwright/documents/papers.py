@@ -17,6 +17,8 @@ from kitwright.documents.page_actions import PageActions
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.documents.ticket_paper import ticket_page, ticket_pdf
+from kitwright.documents.ticket_words import TicketPaper
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_bill import ubl_bill
 from kitwright.documents.ubl_order import ubl_order
@@ -107,6 +109,18 @@ class ShopPapers:
     def pick_list_pdf(self, paper: Paper) -> bytes:
         """Return the pick list of a revision as PDF."""
         return pick_list_pdf(paper.quote, paper.envelope, _scribe(paper), contact=self._contact)
+
+    def ticket_page(
+        self, paper: TicketPaper, agree_url: str | None = None, wrong: str = ""
+    ) -> Page:
+        """Return a ticket as a page; at `agree_url` its customer can agree to it. `wrong` is the
+        error of the name that was entered.
+        """
+        return _page(ticket_page(paper, self._shop, agree_url=agree_url, wrong=wrong))
+
+    def ticket_pdf(self, paper: TicketPaper) -> bytes:
+        """Return a ticket as PDF."""
+        return ticket_pdf(paper, self._shop)
 
     def bill_pdf(self, bill: Bill) -> bytes:
         """Return an invoice or a credit note as PDF."""

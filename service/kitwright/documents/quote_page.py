@@ -12,6 +12,7 @@ from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed,
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.line_rows import rows_of, showing_of
 from kitwright.documents.line_words import sum_of
 from kitwright.documents.offer_view import offer_view, owed_without, warranty_of
@@ -80,6 +81,7 @@ def quote_page(
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
+        fleet=fleet_told(envelope, scribe),
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
     )

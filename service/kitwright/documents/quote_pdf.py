@@ -13,6 +13,7 @@ from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.frame import (
     customer_lines,
     frame,
@@ -135,7 +136,7 @@ def quote_sheet(
             for heading, lines in grouped(quote, scribe)
         ],
         "totals": totals_of(quote, scribe, is_owed=is_owed(envelope)),
-        "notes": list(_notes(quote, scribe)),
+        "notes": list(_notes(quote, envelope, scribe)),
         "provisional": _provisional(quote, scribe),
         "questions": list(_questions(quote, scribe)),
         "after": [_repair(repair, scribe) for repair in quote.in_play],
@@ -252,7 +253,7 @@ def _line(line: Line, scribe: Scribe) -> Sheet:
     }
 
 
-def _notes(quote: Quote, scribe: Scribe) -> Iterator[str]:
+def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
     say = scribe.say
     if quote.shop.prices_include_tax:
         yield say("Line amounts include tax.")
@@ -261,6 +262,8 @@ def _notes(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if quote.tax_state == "unknown":
         yield say("You cannot accept this quote yet, because the tax is not known.")
     yield from (note.text for note in quote.notes)
+    if envelope.fleet is not None:
+        yield fleet_told(envelope, scribe)
 
 
 def _provisional(quote: Quote, scribe: Scribe) -> str:

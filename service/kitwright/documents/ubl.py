@@ -22,6 +22,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from kitwright.documents.balance_view import balance_of, exemption_told, left_sentence
+from kitwright.documents.fleet_words import place_told
 from kitwright.documents.line_words import kind_of, reason_of
 from kitwright.documents.ubl_tax import tax_totals, taxes_of
 from kitwright.documents.ubl_xml import ubl_document
@@ -153,6 +154,8 @@ def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
             "been read."
         )
     yield from (note.text for note in quote.notes)
+    if envelope.fleet is not None:
+        yield place_told(envelope, scribe)
     found = balance_of(quote.totals)
     if found is not None and found.back.minor:
         yield left_sentence(found, scribe)

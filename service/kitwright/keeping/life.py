@@ -7,7 +7,7 @@ revision that a customer agreed to stays in force until another is accepted.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Any
@@ -31,10 +31,24 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.sums import sums_of
 
 
+def keep_fleet(records: Records, stamp: Stamp, revisions: Sequence[Revision]) -> int:
+    """Store a new quote for each of some revisions, at least one; return the fleet's number."""
+    fleet = 0
+    for revision in revisions:
+        fleet = keep_quote(records, stamp, revision, fleet=fleet).fleet or 0
+    return fleet
+
+
 def keep_quote(
-    records: Records, stamp: Stamp, revision: Revision, copy_of: int | None = None
+    records: Records,
+    stamp: Stamp,
+    revision: Revision,
+    copy_of: int | None = None,
+    fleet: int | None = None,
 ) -> KeptQuote:
-    """Store a new quote with its first revision, a draft; return the quote."""
+    """Store a new quote with its first revision, a draft; return the quote. `fleet` is the number
+    of its fleet, 0 of a new one.
+    """
     first = structs.replace(revision, number=1, made_at=stamp.at)
     quote = records.quotes.add(
         KeptQuote(
@@ -47,11 +61,18 @@ def keep_quote(
             made_at=stamp.at,
             made_on=stamp.today,
             changed_at=stamp.at,
+            fleet=fleet or None,
             **shown_of(first),
         )
     )
+    if fleet == 0:
+        # a fleet has the number of its first quote
+        quote = structs.replace(quote, fleet=quote.number)
+        records.quotes.put(quote)
     records.revisions.add(structs.replace(first, quote=quote.number))
-    note_event(records, stamp, "quote.created", quote, {"copy_of": copy_of} if copy_of else {})
+    facts = {"copy_of": copy_of, "fleet": quote.fleet}
+    given = {name: number for name, number in facts.items() if number}
+    note_event(records, stamp, "quote.created", quote, given)
     return quote
 
 
@@ -113,6 +134,8 @@ class _Asked(Struct, frozen=True):
 
     family: str
     serial: int | None = None
+    ticket: str | None = None
+    diagnostic_done: bool = False
     chosen: Chosen | None = None
     free_lines: tuple[_FreeLine, ...] = ()
     leave_out_additions: tuple[_Named, ...] = ()
@@ -137,6 +160,12 @@ def chosen_of(revision: Revision) -> Chosen | None:
     return _asked(revision).chosen
 
 
+def charges_diagnosis(records: Records, quote: KeptQuote) -> bool:
+    """Return whether the revision that a quote shows, or its newest, charges the diagnosis."""
+    numbers = {quote.shown, quote.latest}
+    return any(_asked(revision_of(records, quote, one)).diagnostic_done for one in numbers)
+
+
 def shown_of(revision: Revision) -> dict[str, Any]:
     """Return the members of a quote that are those of the revision that it shows."""
     engine = _asked(revision)
@@ -146,6 +175,8 @@ def shown_of(revision: Revision) -> dict[str, Any]:
         "machine": revision.machine,
         "family": engine.family,
         "serial": engine.serial,
+        # as it goes over the wire: T and the number
+        "ticket": None if engine.ticket is None else int(engine.ticket[1:]),
         "net": revision.net,
         "gross": revision.gross,
         "valid_until": revision.valid_until,

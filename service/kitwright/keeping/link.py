@@ -1,5 +1,5 @@
-"""Link: a token that lets a customer see one revision of one quote for a limited time, and nothing
-else.
+"""Link: a token that lets a customer see one revision of one quote, or one ticket, for a limited
+time, and nothing else.
 
 A token is a list of the quote's number, revision, expiry, nonce, round, epoch and digest, signed by
 `itsdangerous` for a purpose of its own. Anything else signed with the same secret is therefore not
@@ -31,7 +31,8 @@ _TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,220}\.[A-Za-z0-9_-]{64}")
 
 
 class Link(Struct, frozen=True, kw_only=True):
-    """The content of a customer's link. From `expires`, in Unix seconds, it is no longer valid.
+    """The content of a customer's link: `number` is the id of a quote (Q12) or of a ticket (T5); a
+    ticket's `revision` is its version. From `expires`, in Unix seconds, it is no longer valid.
     `nonce` is random and distinguishes two links to the same revision. `round` is the number of
     times that the quote's links had been revoked when it was made.
 
@@ -47,6 +48,12 @@ class Link(Struct, frozen=True, kw_only=True):
     epoch: str = ""
     digest: str = ""
 
+    @property
+    def what(self) -> str:
+        """What it leads to, in words."""
+        noun = "ticket" if self.number.startswith("T") else "quote"
+        return f"{noun} {self.number}"
+
 
 class LinkRevoked(KitwrightError):
     """A genuine token that the shop has revoked."""
@@ -54,7 +61,7 @@ class LinkRevoked(KitwrightError):
     code = "link-revoked"
 
     def __init__(self, link: Link) -> None:
-        super().__init__(f"this link to quote {link.number} was revoked")
+        super().__init__(f"this link to {link.what} was revoked")
         self.link = link
 
 
@@ -73,7 +80,7 @@ class LinkExpired(KitwrightError):
     code = "link-expired"
 
     def __init__(self, link: Link) -> None:
-        super().__init__(f"this link to quote {link.number} has expired")
+        super().__init__(f"this link to {link.what} has expired")
         self.link = link
 
 
@@ -84,7 +91,7 @@ class LinkOutdated(KitwrightError):
 
     def __init__(self, link: Link) -> None:
         super().__init__(
-            f"this link to quote {link.number} was made before records were restored, and no "
+            f"this link to {link.what} was made before records were restored, and no "
             "longer leads to the same offer: ask for a new link"
         )
         self.link = link

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Final
 
 from msgspec import Meta, Struct
 
@@ -33,6 +33,10 @@ class QuoteState(StrEnum):
     ordered = "ordered"
     in_work = "in_work"
     done = "done"
+
+
+ENDED: Final = frozenset({QuoteState.declined, QuoteState.expired, QuoteState.withdrawn})
+"""States of quotes of which nothing is offered or agreed any longer."""
 
 
 class RevisionState(StrEnum):
@@ -84,7 +88,9 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     one offered now or last, else the draft.
 
     Customer, machine, engine, `valid_until` and the figures are those of the revision shown. If it
-    is the agreed one, the figures include its additions.
+    is the agreed one, the figures include its additions. Quotes that were asked for together have
+    the same `fleet`: the number of the first of them. `ticket` is the one that the machine was
+    taken in with, as the revision shown names it.
     """
 
     number: int
@@ -104,6 +110,8 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     made_at: datetime
     made_on: date
     changed_at: datetime
+    fleet: int | None = None
+    ticket: int | None = None
 
 
 class Revision(Struct, frozen=True, kw_only=True):
@@ -229,6 +237,37 @@ class Machine(Struct, frozen=True, kw_only=True):
     note: str | None
     made_at: datetime
     erased_at: datetime | None
+
+
+class Ticket(Struct, frozen=True, kw_only=True):
+    """A machine as it was taken in, before any test: for whom, with what, and on which terms.
+
+    `brought_by` is who brought it, None if the customer did. `fee` is charged for the diagnosis,
+    including tax if the shop's prices do; `most` is the highest that finding the fault may cost,
+    None if that is the fee. `terms` are the shop's, as sentences in the ticket's `language`.
+    `sha256`, in hex, is of the text that is agreed to. Once it is agreed to, it never changes. Of
+    an erased ticket, the fee, the times and the number of the customer are left.
+    """
+
+    number: int
+    version: int
+    customer: int
+    machine: int
+    brought_by: str | None
+    accessories: tuple[str, ...]
+    complaint: str
+    fee: Money
+    most: Money | None
+    old_parts: bool
+    language: str
+    terms: tuple[str, ...]
+    sha256: str
+    made_at: datetime
+    day: date
+    agreed_at: datetime | None = None
+    agreed_by: str | None = None
+    means: Means | None = None
+    erased_at: datetime | None = None
 
 
 class OrderState(StrEnum):
@@ -457,10 +496,12 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
 
 
 class Photo(Struct, frozen=True, kw_only=True):
-    """A photograph of a finding or of a step. The file is found by its SHA-256."""
+    """A photograph of a finding or of a step of a quote, or of a machine as it was taken in: then
+    `ticket` is its ticket, and `quote` None. The file is found by its SHA-256.
+    """
 
     number: int
-    quote: int
+    quote: int | None
     sha256: str
     media_type: str
     size: int
@@ -468,6 +509,7 @@ class Photo(Struct, frozen=True, kw_only=True):
     code: str
     cylinder: int | None
     made_at: datetime
+    ticket: int | None = None
 
 
 class KeyRecord(Struct, frozen=True, kw_only=True):
@@ -570,6 +612,7 @@ class ErasureStage(StrEnum):
     """What is being erased of a customer, in this order. At `damaged`, all is that can be read."""
 
     machines = "machines"
+    tickets = "tickets"
     quotes = "quotes"
     mails = "mails"
     answers = "answers"

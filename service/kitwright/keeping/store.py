@@ -42,6 +42,7 @@ from kitwright.keeping.record import (
     QuoteState,
     Revision,
     RevisionState,
+    Ticket,
     Waiting,
 )
 
@@ -155,6 +156,12 @@ class Quotes(Kept[KeptQuote], Protocol):
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes of a fleet, oldest first."""
+
+    def of_ticket(self, ticket: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes that show a revision with a ticket, oldest first."""
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first.
 
@@ -219,6 +226,15 @@ class Machines(Kept[Machine], Protocol):
 
     def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
         """Return machines, newest first; only those of one customer if one is given."""
+
+
+class Tickets(Kept[Ticket], Protocol):
+    """Tickets of machines that were taken in."""
+
+    def find(
+        self, customer: int | None, machine: int | None, before: int | None, most: int
+    ) -> tuple[Ticket, ...]:
+        """Return tickets, newest first; only those of a customer or a machine if one is given."""
 
 
 class Orders(Kept[KeptOrder], Protocol):
@@ -333,6 +349,9 @@ class Photos(OfQuote[Photo], Protocol):
 
     def drop(self, number: int) -> None:
         """Delete a photograph. Does nothing if there is none."""
+
+    def of_ticket(self, ticket: int) -> tuple[Photo, ...]:
+        """Return the photographs of a ticket, oldest first."""
 
     def hashes(self) -> frozenset[str]:
         """Return the SHA-256 of every file that a photograph needs."""
@@ -531,6 +550,7 @@ class Records(Struct, frozen=True, kw_only=True):
     clock_entries: ClockEntries
     customers: Customers
     machines: Machines
+    tickets: Tickets
     orders: Orders
     allocations: Allocations
     order_entries: OrderEntries

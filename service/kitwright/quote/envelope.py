@@ -22,6 +22,20 @@ class MoreAsked(Struct, frozen=True, kw_only=True):
     limit: Money
 
 
+class FleetPlace(Struct, frozen=True, kw_only=True):
+    """The place of a quote in a fleet `id` of so many `machines`, counted from 1.
+
+    `total` is the sum of the `standing` quotes of the same customer, those neither declined nor
+    expired nor withdrawn; None if it is not known, or if there are none.
+    """
+
+    id: str
+    place: int
+    machines: int
+    standing: int
+    total: Money | None
+
+
 class Envelope(Struct, frozen=True, kw_only=True):
     """The data printed around a revision; documents leave out customer data that is None.
 
@@ -45,6 +59,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     limit: Money | None = None
     limit_includes_tax: bool = True
     change: MoreAsked | None = None
+    fleet: FleetPlace | None = None
 
     @property
     def name(self) -> str:

@@ -42,6 +42,7 @@ from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
 from kitwright.store.scrub import damaged_rows, structural
 from kitwright.store.shelf import ShelfTable
 from kitwright.store.sqlite import sqlite3
+from kitwright.store.tickets import TicketTable
 from kitwright.store.writer import Writer
 
 T = TypeVar("T")
@@ -342,6 +343,7 @@ def tables(session: Session) -> Records:
         clock_entries=ClockTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),
+        tickets=TicketTable(session),
         orders=OrderTable(session),
         allocations=AllocationTable(session),
         order_entries=OrderEntryTable(session),

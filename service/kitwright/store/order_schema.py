@@ -101,7 +101,7 @@ def make_orders(connection: Any) -> None:
     Raises: sqlite3.Error.
     """
     for table in ("orders", "mails"):
-        _allow_null(connection, table, _OF_ONE)
+        allow_null(connection, table, _OF_ONE)
     _run(connection, ORDERS)
     rows = connection.execute(
         "SELECT number, quote, revision, net, currency, body FROM orders ORDER BY number"
@@ -117,7 +117,7 @@ def _run(connection: Any, statements: str) -> None:
         connection.execute(statement)
 
 
-def _allow_null(connection: Any, table: str, columns: Iterable[str]) -> None:
+def allow_null(connection: Any, table: str, columns: Iterable[str]) -> None:
     """Make a table again with columns that may be null, whatever columns it has by now."""
     made, *_ = connection.execute(
         "SELECT sql FROM sqlite_schema WHERE type = 'table' AND name = ?", (table,)

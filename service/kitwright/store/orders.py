@@ -115,6 +115,10 @@ class PhotoTable(Numbered[Photo]):
     def __init__(self, session: Session) -> None:
         super().__init__(session, "photos", Photo)
 
+    def of_ticket(self, ticket: int) -> tuple[Photo, ...]:
+        """Return the photographs of a ticket, oldest first."""
+        return self.select("WHERE ticket = ? ORDER BY number", ticket)
+
     def hashes(self) -> frozenset[str]:
         """Return the SHA-256 of every file that a photograph needs."""
         return frozenset(row[0] for row in self.session.rows("SELECT sha256 FROM photos"))

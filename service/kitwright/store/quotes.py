@@ -105,6 +105,14 @@ class QuoteTable(Numbered[KeptQuote]):
             f"{where} ORDER BY {key} DESC LIMIT ?", *values, wanted.most, source=source
         )
 
+    def of_fleet(self, fleet: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes of a fleet, oldest first."""
+        return self.select("WHERE fleet = ? ORDER BY number", fleet)
+
+    def of_ticket(self, ticket: int) -> tuple[KeptQuote, ...]:
+        """Return the quotes that show a revision with a ticket, oldest first."""
+        return self.select("WHERE ticket = ? ORDER BY number", ticket)
+
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first."""
         return self.select(
@@ -171,6 +179,12 @@ class RevisionTable(Table[Revision]):
     def of_quote(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions of a quote in order, with empty bodies."""
         return self._heads.of_quote(quote)
+
+    def sound_of_quote(self, quote: int) -> tuple[Revision, ...]:
+        """Return the revisions of a quote in order, with empty bodies; damaged ones are set
+        aside.
+        """
+        return self._heads.sound_of_quote(quote)
 
     def mark(
         self, quote: int, number: int, state: RevisionState, reason: str | None = None

@@ -26,6 +26,7 @@ from kitwright.store.order_schema import make_orders
 from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
+from kitwright.store.tickets import make_tickets
 
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
@@ -139,6 +140,12 @@ def bills(db: Database) -> None:
 def clock(db: Database) -> None:
     """Create the table of what mechanics clock and tick."""
     _run(db, CLOCK)
+
+
+@MIGRATIONS(name="0011")
+def tickets(db: Database) -> None:
+    """Create the table of tickets, and let quotes belong to a fleet and to a ticket."""
+    make_tickets(db.conn)
 
 
 _ERASURES: Final = """

@@ -57,6 +57,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "handovers": ("quote",),
         "bills": ("number",),
         "clock_entries": ("quote", "number"),
+        "tickets": ("number",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

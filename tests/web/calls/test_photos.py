@@ -73,6 +73,7 @@ def test_add_keeps_a_bare_file_byte_for_byte(
         "path": f"/v1/photos/{photo.id}/file",
         "thumbnail": f"/v1/photos/{photo.id}/thumbnail",
         "made_at": photo.record["made_at"],
+        "ticket": None,
     }
     assert kept(client.get(f"/v1/photos/{photo.id}")) == photo
     file = client.get(photo.record["path"])

@@ -76,9 +76,10 @@ def look(staff: Staff, id: str) -> Seen:  # noqa: A002 - the word of the wire
 
 def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     """Return the answer to an act, asked for as a counter would that sees the quote."""
-    seen = look(staff, id)
-    path, body, tag = f"/v1/quotes/{id}/{step}", None, seen.tag
-    decided = {"revision": seen.head["offered"] or seen.head["revision"]}
+    shown = staff.client.get(f"/v1/quotes/{id}")
+    head = shown.json()
+    path, body, tag = f"/v1/quotes/{id}/{step}", None, shown.headers["ETag"]
+    decided = {"revision": head["offered"] or head["revision"]}
     if step in BODIES:
         path, body = f"/v1/quotes/{id}/revise", {"family": "QM-H27", **BODIES[step]}
     elif step == "accept":
@@ -100,7 +101,7 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "clock":
         tag, body = "", {"act": "minutes", "by": "R. Okafor", "phase": "work", "minutes": 5}
     elif step == "order":
-        revision = seen.head["agreed"] or seen.head["revision"]
+        revision = head["agreed"] or head["revision"]
         path, tag = "/v1/orders", ""
         body = {"revisions": [{"quote": id, "revision": revision}]}
     answer: Response = staff.post(path, body, tag or None)

@@ -236,6 +236,32 @@ def answered(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(path, content=b"<!DOCTYPE x [] ><x/>", headers=headers), {}
 
 
+def in_units(owner: TestClient[Any], **unit: Any) -> tuple[Any, Any]:
+    owner.post(
+        "/v1/machines",
+        json={"name": "Generator", "family": "QM-H27"},
+        headers={"Idempotency-Key": '"machine"'},
+    )
+    body = {**LEAKING, "serial": None, "units": [unit]}
+    return keep(owner, body=body), body
+
+
+def with_serial_and_units(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "units": [{}]}
+    return keep(owner, body=body), body
+
+
+def taken_in(owner: TestClient[Any]) -> tuple[Any, Any]:
+    for path, record in (
+        ("/v1/customers", {"name": "A. Customer"}),
+        ("/v1/machines", {"name": "Generator", "family": "QM-H27"}),
+    ):
+        owner.post(path, json=record, headers={"Idempotency-Key": f'"{path}"'})
+    body = {"customer": "C1", "machine": "M1", "complaint": "Smokes.", "fee": "60", "most": "50"}
+    headers = {"Idempotency-Key": '"ticket"'}
+    return owner.post("/v1/tickets", json=body, headers=headers), body
+
+
 def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "certificate_number": "EX-1"}
     headers = {"Idempotency-Key": '"half-exempt"'}
@@ -323,6 +349,9 @@ def agreed_blindly(owner: TestClient[Any]) -> tuple[Any, Any]:
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
+    "units-beside": (lambda owner, _: with_serial_and_units(owner), "/serial"),
+    "unit-kept": (lambda owner, _: in_units(owner, machine="M1", name="Washer"), "/units/0"),
+    "most-below-fee": (lambda owner, _: taken_in(owner), "/most"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
     "answer-not-read": (lambda owner, _: answered(owner), ""),

@@ -87,7 +87,7 @@ def some(luck: random.Random, things: list[dict[str, Any]]) -> list[dict[str, An
 
 def asked_directly(request: Any, left: list[Any], added: list[Any]) -> dict[str, Any]:
     """Return the preview that asks for a choice in so many words."""
-    kept = {"customer", "machine", "chosen"}
+    kept = {"customer", "machine", "ticket", "chosen"}
     asked = {name: value for name, value in request.items() if name not in kept}
     asked["leave_out"] = [*request.get("leave_out", ()), *left]
     asked["add_jobs"] = [*request.get("add_jobs", ()), *added]

@@ -294,11 +294,11 @@ def test_example_of_a_kept_call_is_read(client: TestClient[Any], name: str) -> N
             headers[parameter["name"]] = parameter["example"]
         else:
             query[parameter["name"]] = parameter["example"]
-    headers["Idempotency-Key"] = f'"{name}"'
     content = operation.get("requestBody", {}).get("content", {})
     bodies = content.get("application/json", {}).get("examples", {})
 
-    for body in [each["value"] for each in bodies.values()] or [None]:
+    for place, body in enumerate([each["value"] for each in bodies.values()] or [None]):
+        headers["Idempotency-Key"] = f'"{name}-{place}"'
         answer = client.request(method, path, json=body, headers=headers, params=query)
 
         # an image that is none: 415

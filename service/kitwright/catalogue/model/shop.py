@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 from enum import StrEnum
 
 from kitwright.catalogue.model.words import (
@@ -168,6 +169,15 @@ class Fees(Record, frozen=True, kw_only=True):
     pickup: Pickup | None = None
     storage: Storage | None = None
 
+    @property
+    def credited_percent(self) -> Decimal:
+        """How much of the diagnostic fee is credited when the repair is accepted."""
+        return {
+            DiagnosticCredit.none: Decimal(0),
+            DiagnosticCredit.full_if_repair_accepted: Decimal(100),
+            DiagnosticCredit.partial_percent: self.diagnostic_credit_percent or Decimal(0),
+        }[self.diagnostic_credit]
+
 
 class Deposit(Record, frozen=True, kw_only=True):
     """The percentage of the price due in advance, for parts ordered specially and for a complete
@@ -220,7 +230,6 @@ class Decision(Record, frozen=True, kw_only=True):
 
     warn_if_repair_percent_of_value: Figure
     strong_warn_percent: Figure
-    show: tuple[str, ...]
     confidence: Confidence
     teardown_quote_needs: Grade
 

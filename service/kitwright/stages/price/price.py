@@ -11,7 +11,6 @@ from msgspec import Struct
 from kitwright.catalogue.model import (
     Catalogue,
     ChargeKind,
-    DiagnosticCredit,
     LabourClass,
     Shop,
     TaxArea,
@@ -52,6 +51,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     orders: tuple[PartsOrder, ...]
     before: Money
     diagnostic_done: bool
+    diagnostic_fee: Decimal | None
     terms: Terms
     area: TaxArea | None
     on: date
@@ -187,21 +187,18 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
     if not given.diagnostic_done:
         return
     fees = given.shop.fees
+    fee = fees.diagnostic if given.diagnostic_fee is None else given.diagnostic_fee
     yield _fee(
         given,
         DIAGNOSTIC_FEE,
-        fees.diagnostic,
+        fee,
         Why("diagnostic-done"),
         quantity=given.terms.machines,
     )
     is_repair = any(not operation.job.is_credited_to_repair for operation in given.operations)
-    percent = {
-        DiagnosticCredit.none: Decimal(0),
-        DiagnosticCredit.full_if_repair_accepted: Decimal(100),
-        DiagnosticCredit.partial_percent: fees.diagnostic_credit_percent or Decimal(0),
-    }[fees.diagnostic_credit]
+    percent = fees.credited_percent
     if is_repair and percent:
-        credit = line_amount(percent, fees.diagnostic, 100, currency=given.shop.currency)
+        credit = line_amount(percent, fee, 100, currency=given.shop.currency)
         yield _fee(
             given,
             DIAGNOSTIC_CREDIT,

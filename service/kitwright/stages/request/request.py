@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Hashable, Iterator, Sequence
 from datetime import date
+from decimal import Decimal
 from enum import StrEnum
 
 from msgspec import UNSET, Struct, UnsetType, structs
@@ -108,8 +109,9 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     `tax_area` unset means the shop's own area, None means that the area is not known. `on` is the
     quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
-    None means that it was not named, `LOOSE` that the engine is not in a machine. If something was
-    `ordered` before, the rest is bought with freight and fees of its own.
+    None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
+    is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
+    rest is bought with freight and fees of its own.
     """
 
     family: FamilyId
@@ -124,6 +126,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     leave_out: tuple[AskedJob, ...] = ()
     condition: Condition = Condition()
     diagnostic_done: bool = False
+    diagnostic_fee: Decimal | None = None
     needed_by: date | None = None
     tax_area: AreaId | UnsetType | None = UNSET
     terms: Terms = Terms()
@@ -221,6 +224,8 @@ def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
         faults.append(FindingsWithDiagnoses().at("findings"))
     elif not asked.diagnoses and not asked.jobs and asked.findings is None:
         faults.append(NothingAsked())
+    if asked.diagnostic_fee is not None and asked.diagnostic_fee < 0:
+        faults.append(BelowZero("diagnostic_fee").at("diagnostic_fee"))
     for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):
         if day is not None and not FIRST_DAY <= day <= LAST_DAY:
             faults.append(DayOutOfRange(day).at(member))

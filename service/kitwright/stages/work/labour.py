@@ -134,7 +134,8 @@ class Bench:
         Operations are billed in the order of their minutes alone, the longest first, ties by job
         and cylinder. Each is billed what it adds to those before it, class by class: so the first
         bears the way in. If another plan is quicker for all together, a class may shrink; the
-        operations before bear that, the latest first.
+        operations before bear that, the latest first. So none is billed more than alone, unless
+        rounding each class takes more than another plan saves: `check-catalog` finds that.
 
         `overridden` gives operations other whole minutes, split over their classes in proportion.
         Minutes still missing from the bench minimum go to the other operations, if any, in equal
@@ -159,7 +160,8 @@ class Bench:
             way = self.teardown.way(targets, rust)
             sums, scale = _sums(way, rows.values()), way.scale
             before, billed = billed, self._billed(sums, scale)
-            _bill(allotted, operation.key, before, billed)
+            alone = self._by_itself(operation, condition).billed
+            _bill(allotted, operation.key, before, billed, alone)
         classes = [
             ClassMinutes(name, Fraction(sums[name], scale), billed[name]) for name in sorted(sums)
         ]
@@ -279,23 +281,51 @@ def _bill(
     operation: OperationKey,
     before: Mapping[LabourClass, int],
     after: Mapping[LabourClass, int],
+    alone: int,
 ) -> None:
-    """Bill an operation what it adds to those before it; what shrinks is taken off theirs."""
-    own = {}
-    for name in {*before, *after}:
-        added = after.get(name, 0) - before.get(name, 0)
-        if added > 0:
-            own[name] = added
-        for earlier in reversed(allotted.values()):
-            if added >= 0:
-                break
-            off = min(earlier.get(name, 0), -added)
-            added += off
-            if off:
-                earlier[name] -= off
-                if not earlier[name]:
-                    del earlier[name]
+    """Bill an operation what it adds to those before it; what shrinks is taken off theirs.
+
+    What it adds beyond its minutes alone, those before it bear, each at most what was taken off.
+    """
+    added = {name: after.get(name, 0) - before.get(name, 0) for name in {*before, *after}}
+    own = {name: minutes for name, minutes in added.items() if minutes > 0}
+    beyond = sum(own.values()) - alone
+    for earlier in reversed(allotted.values()):
+        if min(added.values(), default=0) >= 0:
+            break
+        off = _taken_off(earlier, added)
+        if beyond > 0 and off > 0:
+            beyond -= _move(own, earlier, min(beyond, off))
     allotted[operation] = own
+
+
+def _taken_off(bill: dict[LabourClass, int], added: dict[LabourClass, int]) -> int:
+    """Take off a bill what is left of negative minutes, by class; return how much that is."""
+    total = 0
+    for name, minutes in added.items():
+        off = min(bill.get(name, 0), -minutes)
+        if off > 0:
+            added[name] += off
+            bill[name] -= off
+            total += off
+            if not bill[name]:
+                del bill[name]
+    return total
+
+
+def _move(one: dict[LabourClass, int], other: dict[LabourClass, int], minutes: int) -> int:
+    """Move minutes from a bill to another, by class; return how many."""
+    left = minutes
+    for name in sorted(one):
+        moved = min(one[name], left)
+        left -= moved
+        other[name] = other.get(name, 0) + moved
+        one[name] -= moved
+        if not other[name]:
+            del other[name]
+        if not one[name]:
+            del one[name]
+    return minutes - left
 
 
 def repeat(labour: Labour, machines: int) -> Labour:

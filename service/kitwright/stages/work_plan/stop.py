@@ -22,8 +22,8 @@ from kitwright.stages.price import (
 )
 from kitwright.stages.request import Request
 from kitwright.stages.why import place
-from kitwright.stages.work_plan.plan import HAND, Step, WorkPlan
 from kitwright.stages.work_plan.rules import OFF, ON
+from kitwright.stages.work_plan.step import HAND, Step, WorkPlan
 from kitwright.units import exact
 
 STOPPED = "stopped"

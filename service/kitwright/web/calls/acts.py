@@ -27,6 +27,7 @@ from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.ticking import (
     TicksIn,
@@ -69,11 +70,11 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
 
     `amount` is the total that the customer accepted, and is checked against the revision. `limit`
     is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
-    Both include tax if `includes_tax`. `contact` is the phone number or address by which the
-    customer accepted. `text` is the text shown or read out; null: the text that this service makes
-    for the revision. `course`, `leave_out` and `extras` are what the customer chose of the
-    offer; `amount` is then the total of that choice. An offer with several courses can't be
-    accepted without one.
+    Both include tax if `includes_tax` (null: as the shop's limits do). `contact` is the phone
+    number or address by which the customer accepted. `text` is the text shown or read out; null:
+    the text that this service makes for the revision. `course`, `leave_out` and `extras` are what
+    the customer chose of the offer; `amount` is then the total of that choice. An offer with
+    several courses can't be accepted without one.
     """
 
     revision: RevisionNumber
@@ -83,7 +84,7 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
     at: Moment | None = None
     amount: DecimalIn | None = None
     limit: DecimalIn | None = None
-    includes_tax: bool = True
+    includes_tax: bool | None = None
     text: Words | None = None
 
 
@@ -128,8 +129,8 @@ def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]
     return answer(call.desk, head_of(call.desk, records, quote))
 
 
-@_act("issue", "prices-moved", may_be_empty=True)
-def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
+@_act("issue", "prices-moved", "too-busy", may_be_empty=True)
+async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
     Puts the draft on offer; from then on it never changes. While another revision is agreed, that
@@ -147,7 +148,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         return offer.draft_to_issue(records, call.checked(QUOTE, records.quotes.get), stamp)
 
     draft = desk.store.read(draft_of)
-    moved = _moved(desk, draft, is_kept=body.keep_prices is not None)
+    moved = await _moved(desk, draft, is_kept=body.keep_prices is not None)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -162,7 +163,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     return work
 
 
-def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
+async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
     """Return the prices of a draft that would be different today. If its prices are kept and the
     request can no longer be answered, return None.
 
@@ -170,7 +171,7 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     """
     asked = of_today(desk, draft)
     try:
-        now = desk.service.quote(asked, desk.stock(draft.quote))
+        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote))
     except _CANNOT as error:
         if is_kept:
             return None
@@ -229,6 +230,9 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     desk = call.desk
     amount = read_amount_or_none(body.amount, desk.currency, "amount")
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
+    includes_tax = body.includes_tax
+    if includes_tax is None:
+        includes_tax = desk.service.workshop.shop.quote.limit_includes_tax
 
     found = desk.store.read(
         lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
@@ -242,7 +246,7 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
             means=Means(body.means),
             contact=body.contact,
             at=body.at,
-            includes_tax=body.includes_tax,
+            includes_tax=includes_tax,
             amount=amount,
             limit=limit,
             text=body.text or text_of_choice(desk, choice),

@@ -162,13 +162,16 @@ class ClockOut(Out, frozen=True, kw_only=True):
     The minutes `billed` of all `phases` and the billed minutes that are in no step (`in_no_step`:
     rounding, minutes set by hand, the bench minimum) add up to `billed`; each is rounded to
     hundredths. Clocked minutes are for
-    comparing estimates; they are neither what is billed nor anybody's pay.
+    comparing estimates; they are neither what is billed nor anybody's pay. Once more than
+    `ask_above` are clocked (`above`), the shop wants the customer to be asked again.
     """
 
     phases: tuple[PhaseOut, ...]
     in_no_step: DecimalText
     billed: DecimalText
     clocked: Minutes
+    ask_above: DecimalText
+    above: bool
     entries: tuple[SpanOut, ...]
     done: tuple[TickOut, ...]
 
@@ -272,6 +275,9 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
         for step in plan.steps:
             billed[_PHASES[step.kind]] += Decimal(step.exact_minutes) * plan.machines
         in_no_step = sum((Decimal(row.exact_minutes) for row in plan.rows), Decimal(0))
+    whole, clocked = sum(billed.values(), in_no_step), sum(span.minutes for span in spans)
+    over = desk.service.workshop.shop.quote.revisit_if_over_percent
+    ask_above = whole * (100 + over) / 100
     return ClockOut(
         phases=tuple(
             PhaseOut(
@@ -282,8 +288,10 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
             for phase, minutes in billed.items()
         ),
         in_no_step=decimal_text(exact(in_no_step), 2),
-        billed=decimal_text(exact(sum(billed.values(), in_no_step)), 2),
-        clocked=sum(span.minutes for span in spans),
+        billed=decimal_text(exact(whole), 2),
+        clocked=clocked,
+        ask_above=decimal_text(exact(ask_above), 2),
+        above=plan is not None and clocked > ask_above,
         entries=tuple(_span_out(span, hours) for span in spans),
         done=tuple(
             TickOut(step=one.step or "", by=one.who, at=one.at) for one in ticks_of(entries)

@@ -30,7 +30,9 @@ from kitwright.web.edge.conditions import read_tags
 from kitwright.web.edge.reply import Reply, Streamed
 from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
-_COUNTED: Final = ("machines", "quotes", "revisions", "authorisations", "additions", "photos")
+_COUNTED: Final = (
+    *("machines", "tickets", "quotes", "revisions", "authorisations", "additions", "photos"),
+)
 """Kinds of records that are counted when they are erased."""
 
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
@@ -160,6 +162,7 @@ class ErasedOut(Out, frozen=True, kw_only=True):
     customer: CustomerId
     erased_at: datetime
     machines: Count
+    tickets: Count
     quotes: Count
     revisions: Count
     authorisations: Count

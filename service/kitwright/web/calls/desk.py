@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from threading import Lock
 from time import monotonic
-from typing import Any, Final, Protocol
+from typing import Any, Concatenate, Final, ParamSpec, Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct
@@ -31,6 +31,8 @@ from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.gate import Gate
 
+P = ParamSpec("P")
+T = TypeVar("T")
 _TRIED_SECONDS: Final = 1.0
 """How long a store that could be written to counts as one that can be."""
 
@@ -138,6 +140,8 @@ class Desk:
     """Checks and stores photographs."""
     purchases: Pool = field(default_factory=lambda: Pool("purchases", threads=1, most=8))
     """Finds from whom several quotes' parts are bought together."""
+    quotes: Pool = field(default_factory=lambda: Pool("quotes", threads=1, most=1_000))
+    """Computes quotes that look ahead, by the service `beside` this one."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
     earlier: dict[str, Service] = field(default_factory=dict)
@@ -191,6 +195,15 @@ class Desk:
             return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
         except StoreUnavailable:
             return self.shelf.before
+
+    async def beside(
+        self, work: Callable[Concatenate[Service, P], T], *args: P.args, **kwargs: P.kwargs
+    ) -> T:
+        """Return the result of work with a service like this one, done beside the event loop, so
+        that other calls are answered meanwhile. Raises: Refusal: too-busy.
+        """
+        service = self.service
+        return await self.quotes.run(lambda: work(service.beside, *args, **kwargs))
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""

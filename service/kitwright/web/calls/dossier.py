@@ -14,6 +14,7 @@ import msgspec
 
 from kitwright.keeping import record
 from kitwright.keeping.dossier import (
+    EVERY,
     QuoteDossier,
     contents_of,
     other_mails,
@@ -53,6 +54,13 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     messages: tuple[LetterOut, ...]
 
 
+class ExportedTicketOut(Out, frozen=True, kw_only=True):
+    """A ticket, and the photos of its machine; of a photo, `path` leads to the file."""
+
+    ticket: record.Ticket
+    photos: tuple[record.Photo, ...]
+
+
 class ExportOut(Out, frozen=True, kw_only=True):
     """Everything that is kept of one customer, and the events about it in their order.
 
@@ -63,6 +71,7 @@ class ExportOut(Out, frozen=True, kw_only=True):
     at: datetime
     customer: record.Customer
     machines: tuple[record.Machine, ...]
+    tickets: tuple[ExportedTicketOut, ...]
     quotes: tuple[ExportedQuoteOut, ...]
     messages: tuple[LetterOut, ...]
     events: tuple[EventOut, ...]
@@ -74,9 +83,13 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
     """
     read = desk.store.read
     contents = read(partial(contents_of, customer=customer))
-    yield _members(at=desk.now(), customer=customer, machines=contents.machines)
+    tickets = read(partial(_tickets, customer=customer))
+    yield _members(at=desk.now(), customer=customer, machines=contents.machines, tickets=tickets)
     subjects = [f"customer:{customer.number}"]
     subjects += [f"machine:{one.number}" for one in contents.machines]
+    for one in tickets:
+        subjects.append(f"ticket:{one.ticket.number}")
+        subjects += [f"photo:{photo.number}" for photo in one.photos]
     mark = b',"quotes":['
     for number in contents.own:
 
@@ -107,6 +120,13 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
         mark = b","
         await asyncio.sleep(0)
     yield b"]}"
+
+
+def _tickets(records: Records, customer: record.Customer) -> tuple[ExportedTicketOut, ...]:
+    found = records.tickets.find(customer.number, None, None, EVERY)
+    return tuple(
+        ExportedTicketOut(ticket=one, photos=records.photos.of_ticket(one.number)) for one in found
+    )
 
 
 def _some(items: list[T]) -> Iterator[list[T]]:

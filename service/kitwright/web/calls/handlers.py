@@ -87,6 +87,8 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
         keeps = "writes"
     least = Scope.READ if method == "GET" else Scope.QUOTE
     scope = facts.get("scope", Scope.OWNER if tag == "owner" else least)
+    if "answers_else" in facts:
+        facts["answers_else"] = shown(facts["answers_else"])[0]
     summary, _, rest = (inspect.getdoc(function) or "").partition("\n\n")
     summary = " ".join(summary.split())
     return Operation(

@@ -16,6 +16,8 @@ PHOTO: Final = "P"
 HOOK: Final = "W"
 MAIL: Final = "E"
 PRICE_FILE: Final = "F"
+FLEET: Final = "G"
+TICKET: Final = "T"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -27,6 +29,8 @@ NOUNS: Final = {
     HOOK: "webhook",
     MAIL: "message",
     PRICE_FILE: "price-file",
+    FLEET: "fleet",
+    TICKET: "ticket",
 }
 """Letter -> kind of record, as in the subjects of events."""
 
@@ -51,6 +55,8 @@ PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
 PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
+FleetId = Annotated[str, _id(FLEET, "G12")]
+TicketId = Annotated[str, _id(TICKET, "T5")]
 ID_TYPES: Final = {
     QUOTE: QuoteId,
     CUSTOMER: CustomerId,
@@ -60,6 +66,8 @@ ID_TYPES: Final = {
     HOOK: HookId,
     MAIL: MailId,
     PRICE_FILE: PriceFileId,
+    FLEET: FleetId,
+    TICKET: TicketId,
 }
 """Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[

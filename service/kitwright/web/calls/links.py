@@ -19,15 +19,9 @@ from kitwright.keeping.life import chosen_of
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
-    LinkExpired,
-    LinkForged,
-    LinkOutdated,
     LinkRevoked,
-    LinksHeld,
-    check_link,
     digest_of,
     make_token,
-    read_token,
 )
 from kitwright.keeping.link_rounds import check_round, revoke_links, round_of
 from kitwright.keeping.overrun import allowance
@@ -50,6 +44,7 @@ from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
+from kitwright.web.calls.link_in import check_standing, link_in
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.standing import consent_text, paper_of, standing
@@ -244,24 +239,15 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
 
     Raises: Refusal: unknown-record, link-expired.
     """
-    desk = call.desk
-    try:
-        link = read_token(desk.secret, call.variable("token"), desk.now().timestamp())
-    except LinkForged as error:
-        raise Refusal("unknown-record", str(error)) from None
-    except LinkExpired as error:
-        raise Refusal("link-expired", str(error)) from None
+    link = link_in(call)
     quote = quote_of(records, link.number)
     revision = records.revisions.get(quote.number, link.revision)
+    check_standing(records, link, None if revision is None else revision.sha256)
     try:
-        sha256 = None if revision is None else revision.sha256
-        check_link(link, records.generations.every(), sha256)
         check_round(records, quote, link)
-    except (LinkOutdated, LinkRevoked) as error:
+    except LinkRevoked as error:
         raise Refusal("link-expired", str(error)) from None
-    except LinksHeld as error:
-        raise Refusal("records-held", str(error)) from None
-    return link, desk.stamp(Hand.link, link.number, call.request_id), quote
+    return link, call.desk.stamp(Hand.link, link.number, call.request_id), quote
 
 
 def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:

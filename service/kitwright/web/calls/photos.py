@@ -5,10 +5,10 @@ from __future__ import annotations
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from difflib import get_close_matches
 from hashlib import sha256
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, NamedTuple
 
 from msgspec import Meta, structs
 
@@ -82,26 +82,56 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
         return quote
 
     quote = desk.store.read(checked)
-    said = _said(call)
-    # off the event loop: a large picture takes most of a second
-    data, digest = await desk.pictures.run(_checked, desk, said, call.raw)
+    taken = await take_picture(call)
     photo = Photo(
         **structs.asdict(query),
         number=0,
         quote=quote.number,
-        sha256=digest,
-        media_type=said,
-        size=len(data),
+        sha256=taken.sha256,
+        media_type=taken.media_type,
+        size=len(taken.data),
         made_at=stamp.at,
     )
+
+    def keep(records: Records) -> Photo:
+        _check_customer(records, call.record(QUOTE, records.quotes.get))
+        return add_photo(records, stamp, photo)
+
+    return await keep_picture(call, taken, keep)
+
+
+class Taken(NamedTuple):
+    """A photograph without its metadata, and the SHA-256 of that in hex."""
+
+    data: bytes
+    sha256: str
+    media_type: str
+
+
+async def take_picture(call: Call) -> Taken:
+    """Return the photograph in a call's body.
+
+    Raises: Refusal: body-invalid, body-too-large, wrong-media-type, too-busy.
+    """
+    said = _said(call)
+    # off the event loop: a large picture takes most of a second
+    data, digest = await call.desk.pictures.run(_checked, call.desk, said, call.raw)
+    return Taken(data, digest, said)
+
+
+async def keep_picture(call: Call, taken: Taken, keep: Callable[[Records], Photo]) -> Work[Photo]:
+    """Return the work that keeps a photograph's record, once its file is stored.
+
+    Raises: StoreFull, StoreUnavailable; Refusal: too-busy.
+    """
+    desk = call.desk
     added: list[Photo] = []
-    desk.arriving[photo.sha256] += 1
-    call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
-    await desk.pictures.run(_keep_file, desk, data)
+    desk.arriving[taken.sha256] += 1
+    call.at_end.append(lambda: _arrived(desk, taken.sha256, is_needed=bool(added)))
+    await desk.pictures.run(_keep_file, desk, taken.data)
 
     def work(records: Records) -> Reply[Photo]:
-        _check_customer(records, call.record(QUOTE, records.quotes.get))
-        kept = add_photo(records, stamp, photo)
+        kept = keep(records)
         added.append(kept)
         return answer(desk, kept, is_new=True)
 

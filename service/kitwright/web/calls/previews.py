@@ -6,6 +6,7 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.negotiate import JSON, SVG, TEXT
 from kitwright.web.edge.reply import Reply
@@ -38,9 +39,10 @@ def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     "quotes",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
     forms=(JSON, TEXT),
 )
-def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
+async def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     """Quote a repair without storing it.
 
     From diagnoses, jobs or findings, an engine family and its machine: the access plan with
@@ -49,7 +51,11 @@ def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     do not support a repair yet, the answer quotes the next test and lists the repairs still
     possible, each with its total. Duplicate members are refused.
     """
-    quote = call.desk.service.quote(body, call.desk.stock())
+    desk, stock = call.desk, call.desk.stock()
+    if body.looks_ahead:
+        quote = await desk.beside(Service.quote, body, stock)
+    else:
+        quote = desk.service.quote(body, stock)
     if form == TEXT:
         return Reply(body=quote_text(quote).encode(), form=TEXT)
     return Reply(body=quote)

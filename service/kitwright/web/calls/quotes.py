@@ -13,9 +13,10 @@ from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.tickets import check_charged_once
 from kitwright.quote import Quote, encode_quote
 from kitwright.web.calls.call import Call, answer, tag
-from kitwright.web.calls.carrying import carried_over, uncarried
+from kitwright.web.calls.carrying import carried_over
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
 from kitwright.web.calls.handlers import Work, operation
@@ -173,7 +174,7 @@ def head_of(
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 
 
-def _whole(
+def whole_of(
     desk: Desk, records: Records, quote: KeptQuote, revision: Revision, *, is_read: bool = False
 ) -> KeptQuoteOut:
     """Return a quote with the figures of the revision that it shows, good for encoding only."""
@@ -222,30 +223,6 @@ def _revision_in_path(records: Records, call: Call) -> Revision:
     return found
 
 
-@operation(
-    "POST /v1/quotes", "createQuote", "quotes", "request-refused", "catalogue-gap", status=201
-)
-def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
-    """Quote a repair and keep it.
-
-    Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
-    revised until it is issued; after that every change is a new revision.
-    """
-    return _created(call, body)
-
-
-def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
-    """Return the work that keeps a new quote."""
-    desk, figures = call.desk, reckon(call.desk, uncarried(asked))
-
-    def work(records: Records) -> Reply[KeptQuoteOut]:
-        known(records, figures.customer, figures.machine)
-        quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
-        return answer(desk, _whole(desk, records, quote, figures), is_new=True)
-
-    return work
-
-
 @operation("GET /v1/quotes", "listQuotes", "quotes")
 def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[QuoteHeadOut]]:
     """Find kept quotes by state, customer, machine, day and words, newest first."""
@@ -284,7 +261,7 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     """
     quote = call.record(QUOTE, records.quotes.get)
     return answer(
-        call.desk, _whole(call.desk, records, quote, _shown(records, quote), is_read=True)
+        call.desk, whole_of(call.desk, records, quote, _shown(records, quote), is_read=True)
     )
 
 
@@ -356,9 +333,10 @@ class _Found(NamedTuple):
     "act-refused",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
     is_guarded=True,
 )
-def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
     Takes the whole request once more; customer and machine stay where they are left out. Work that
@@ -382,13 +360,14 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
     before, newest, agreed, every = desk.store.read(found)
     body = carried_over(body, agreed, every, call.stamp.by)
-    # whom and which machine a quote is for stays so where nothing is said of it
+    # for whom, which machine and which ticket a quote is stays so where nothing is said of it
     asked = structs.replace(
         body,
         customer=body.customer or written_or_none(CUSTOMER, newest.customer),
         machine=body.machine or written_or_none(MACHINE, newest.machine),
+        ticket=body.ticket or asked_of(newest).ticket,
     )
-    figures = reckon(desk, asked, before.number)
+    figures = await reckon(desk, asked, before.number)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -397,33 +376,8 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
             raise changed_since(desk, quote)
         known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
+        check_charged_once(records, quote)
         shown = figures if quote.shown == quote.latest else _shown(records, quote)
-        return answer(desk, _whole(desk, records, quote, shown))
+        return answer(desk, whole_of(desk, records, quote, shown))
 
     return work
-
-
-@operation(
-    "POST /v1/quotes/{id}/copy",
-    "copyQuote",
-    "quotes",
-    "request-refused",
-    "catalogue-gap",
-    status=201,
-)
-def copy(call: Call) -> Work[KeptQuoteOut]:
-    """Quote the same again, as a new quote.
-
-    Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
-    new draft for the same customer and machine, without the complaint.
-    """
-
-    def shown(records: Records) -> Revision:
-        quote = call.record(QUOTE, records.quotes.get)
-        return life.revision_of(records, quote, quote.shown)
-
-    revision = call.desk.store.read(shown)
-    again = structs.replace(
-        asked_of(revision), on=None, needed_by=None, complaint=None, leave_out_additions=()
-    )
-    return _created(call, again, copy_of=revision.quote)

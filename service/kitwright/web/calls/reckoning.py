@@ -16,6 +16,7 @@ from kitwright.keeping.charges import charged_for
 from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
+from kitwright.keeping.tickets import charging_quote
 from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -26,8 +27,10 @@ from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
     NOUNS,
+    TICKET,
     CustomerId,
     MachineId,
+    TicketId,
     read_id_or_none,
     written,
 )
@@ -74,7 +77,8 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     """A quote to keep: all that a preview takes, and whom and which machine it is for.
 
     What is left out here and known of the customer (language, exemption) or of the machine
-    (serial, build code, chassis) is taken from there.
+    (serial, build code, chassis) is taken from there. Customer, machine, complaint and the fee for
+    the diagnosis are those of the `ticket`, if one is named and they are left out.
     """
 
     contingencies: Annotated[
@@ -82,6 +86,16 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     ] = True
     customer: CustomerId | None = None
     machine: MachineId | None = None
+    ticket: Annotated[
+        TicketId | None, Meta(description="The ticket that the machine was taken in with.")
+    ] = None
+    diagnostic_done: Annotated[
+        bool | None,
+        Meta(
+            description="Whether the diagnosis is charged; null: with a ticket, if no other quote "
+            "of it charges it, else not."
+        ),
+    ] = None
     chosen: Annotated[
         ChosenIn | UnsetType | None,
         Meta(description="Set by this service on what a customer chose; ignored in requests."),
@@ -105,7 +119,7 @@ class MachineDiffers(RequestFault):
 
 
 class RecordUnknown(RequestFault):
-    """A customer or machine that is not kept, or was erased."""
+    """A customer, machine or ticket that is not kept, or was erased."""
 
     code = "no-such-record"
 
@@ -114,23 +128,60 @@ class RecordUnknown(RequestFault):
         self.text = text
 
 
-def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
+async def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     """Return the revision that a request comes to, once it is filled from its customer and machine.
     What a quote has of the shelf counts as free for itself, and what was ordered for it is not
     bought again.
 
     Raises: RequestRefused, and the errors of the stages.
     """
+    filled, stock, now = filled_of(desk, asked, quote), desk.stock(quote), desk.now()
+    if filled.looks_ahead:
+        return await desk.beside(figures_of, filled, stock, now)
+    return figures_of(desk.service, filled, stock, now)
+
+
+def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
+    """Return a request filled from its ticket, customer and machine, with its day. `quote` is the
+    number of the quote that it is for, None of a new one.
+
+    Raises: RequestRefused.
+    """
+    asked = desk.store.read(lambda records: with_ticket(records, asked, quote))
     numbers = (
         read_id_or_none(CUSTOMER, asked.customer),
         read_id_or_none(MACHINE, asked.machine),
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    if quote is not None:
-        before = desk.store.read(lambda records: _ordered(desk, records, quote))
-        filled = structs.replace(filled, ordered=before)
-    return figures_of(desk.service, filled, desk.stock(quote), desk.now())
+    if quote is None:
+        return filled
+    before = desk.store.read(lambda records: _ordered(desk, records, quote))
+    return structs.replace(filled, ordered=before)
+
+
+def with_ticket(records: Records, asked: QuoteIn, quote: int | None) -> QuoteIn:
+    """Return a request with what it leaves to its ticket.
+
+    Raises: RequestRefused, if the ticket is not kept, or its customer was erased.
+    """
+    if asked.ticket is None:
+        return structs.replace(asked, diagnostic_done=asked.diagnostic_done or False)
+    number = read_id_or_none(TICKET, asked.ticket) or 0
+    ticket = records.tickets.get(number)
+    if ticket is None or ticket.erased_at is not None:
+        raise RequestRefused([RecordUnknown(asked.ticket).at("ticket")])
+    is_done = asked.diagnostic_done
+    if is_done is None:
+        is_done = charging_quote(records, number, quote) is None
+    return structs.replace(
+        asked,
+        customer=asked.customer or written(CUSTOMER, ticket.customer),
+        machine=asked.machine or written(MACHINE, ticket.machine),
+        complaint=asked.complaint or ticket.complaint,
+        diagnostic_fee=asked.diagnostic_fee or ticket.fee.amount_text,
+        diagnostic_done=is_done,
+    )
 
 
 def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date
+from functools import cached_property
 from types import MappingProxyType
-from typing import NoReturn
+from typing import Final, NoReturn
 
 from msgspec import structs
 
@@ -16,6 +17,7 @@ from kitwright.courses import quote_courses
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
+from kitwright.memory import ELSEWHERE, MIB
 from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome, Worth
@@ -25,6 +27,9 @@ from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn, WorthIn
 from kitwright.workshop import Workshop
+
+_BESIDE: Final = ELSEWHERE + 32 * MIB
+"""The budget of a workshop that works beside another one."""
 
 
 class Service:
@@ -70,6 +75,18 @@ class Service:
         if named not in self._speakers:
             self._speakers[named] = Speaker(self.workshop.catalogue, named)
         return self._speakers[named]
+
+    @cached_property
+    def beside(self) -> Service:
+        """The same service with a memory of its own, to be used by one other thread."""
+        shop = self.workshop.shop
+        return Service(
+            Workshop(self.workshop.catalogue, shop, _BESIDE),
+            self._today,
+            self._forms,
+            files=self.files,
+            prices=self.prices,
+        )
 
     def work_out(self, asked: PreviewIn, stock: Stock | None = None) -> Outcome:
         """Return the core's result for a request, with some stock; None: as the shop's file has it.

@@ -48,6 +48,7 @@ from kitwright.stages.ordering import Surplus
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web.calls.ids import (
     CUSTOMER,
+    FLEET,
     HOOK,
     ID_TYPES,
     MACHINE,
@@ -55,6 +56,7 @@ from kitwright.web.calls.ids import (
     ORDER,
     PHOTO,
     QUOTE,
+    TICKET,
     RevisionNumber,
     Sha256,
     subject_out,
@@ -125,7 +127,7 @@ def _presets_amount(member: str) -> tuple[Any, Callable[[Any], Any]]:
 
 
 _NET: Final = (Amount | None, _net)
-_SUBJECT: Final = Annotated[str, Meta(pattern="^(finding|step)$")]
+_SUBJECT: Final = Annotated[str, Meta(pattern="^(finding|step|take_in)$")]
 _IMAGE: Final = Annotated[str, Meta(pattern="^image/(jpeg|png|webp)$")]
 _KEY_ID: Final = Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
 VIEWS: Final[Mapping[type[Struct], View]] = {
@@ -168,6 +170,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     Limit: View(makes={"left": (Amount, lambda limit: amount_of(limit.left))}),
     kept.Customer: View(letter=CUSTOMER),
     kept.Machine: View(letter=MACHINE),
+    kept.Ticket: View(letter=TICKET, hides=("day",)),
     kept.KeptOrder: View(
         letter=ORDER,
         hides=("version", "supplier", "net", "body"),
@@ -245,7 +248,9 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         ),
         hides=("name", "prior", "links", "reasons", "direct", "links_if"),
     ),
-    model.Job: View(hides=("work", "visit", "sublet", "is_credited_to_repair", "contingency")),
+    model.Job: View(
+        hides=("work", "visit", "sublet", "is_credited_to_repair", "is_before_tests", "contingency")
+    ),
     model.Contingency: View(hides=("add",), names={"id": "contingency"}),
     model.Fitment: View(
         hides=("part", "build_codes"),
@@ -275,7 +280,14 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
 }
 """Record -> how it is shown; also those with more members, which are made from it."""
 
-_LETTERS: Final = {"quote": QUOTE, "customer": CUSTOMER, "machine": MACHINE, "order": ORDER}
+_LETTERS: Final = {
+    "quote": QUOTE,
+    "customer": CUSTOMER,
+    "machine": MACHINE,
+    "order": ORDER,
+    "fleet": FLEET,
+    "ticket": TICKET,
+}
 """Members of records that are the number of another record."""
 _BOUNDED: Final[Mapping[str, Any]] = {
     **dict.fromkeys(("revision", "latest", "offered", "agreed", "shown"), RevisionNumber),

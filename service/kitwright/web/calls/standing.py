@@ -14,7 +14,7 @@ from msgspec import structs
 from kitwright.documents.balance_view import total_of, total_told
 from kitwright.documents.offer_view import together
 from kitwright.keeping.life import additions_to, revision_of
-from kitwright.keeping.record import Addition, KeptQuote, Revision
+from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
 from kitwright.language.scribe import Scribe
@@ -23,6 +23,7 @@ from kitwright.quote import (
     ADDED_SINCE,
     Contingencies,
     Envelope,
+    FleetPlace,
     Line,
     MoreAsked,
     Paper,
@@ -35,7 +36,7 @@ from kitwright.quote import (
 )
 from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
-from kitwright.web.calls.ids import QUOTE, written
+from kitwright.web.calls.ids import FLEET, QUOTE, written
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
@@ -95,6 +96,7 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         limit=None if agreed is None else agreed.limit,
         limit_includes_tax=agreed is None or agreed.includes_tax,
         change=_change(records, quote, revision),
+        fleet=_fleet(records, quote),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
@@ -118,6 +120,24 @@ def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked
     scribe = Scribe(after.language)
     because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
     return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
+
+
+def _fleet(records: Records, quote: KeptQuote) -> FleetPlace | None:
+    """Return a quote's place in its fleet, None if it belongs to none."""
+    if quote.fleet is None:
+        return None
+    every = records.quotes.of_fleet(quote.fleet)
+    # what others pay is none of this customer's business
+    standing = [one for one in every if one.state not in ENDED and one.customer == quote.customer]
+    gross = [one.gross for one in standing if one.gross is not None]
+    is_known = bool(gross) and len(gross) == len(standing)
+    return FleetPlace(
+        id=written(FLEET, quote.fleet),
+        place=1 + [one.number for one in every].index(quote.number),
+        machines=len(every),
+        standing=len(standing),
+        total=total(gross, quote.net.currency) if is_known else None,
+    )
 
 
 def _added(additions: Sequence[Addition], scribe: Scribe) -> list[Line]:

@@ -348,7 +348,10 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     add_jobs: Annotated[Jobs, _many("Jobs to be done in addition.")] = ()
     leave_out: Annotated[Jobs, _many("Jobs not to be done, although the diagnoses need them.")] = ()
     condition: ConditionIn = ConditionIn()
-    diagnostic_done: Annotated[bool, _told("Whether the diagnosis is charged.")] = False
+    diagnostic_done: Annotated[bool | None, _told("Whether the diagnosis is charged.")] = False
+    diagnostic_fee: Annotated[
+        DecimalIn | None, _told("The fee agreed for the diagnosis; null: the shop's.")
+    ] = None
     on: Annotated[date | None, _told("The quote's day; null: today in the shop's time zone.")] = (
         None
     )
@@ -382,10 +385,16 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         ),
     ] = ()
 
+    @property
+    def looks_ahead(self) -> bool:
+        """Whether more is priced than the repair itself, which takes longer."""
+        return self.contingencies or bool(self.courses)
+
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, dated `today` if it names no day."""
         given: dict[str, Any] = structs.asdict(self) | {"on": self.on or today}
         given = {name: value for name, value in given.items() if value is not UNSET}
+        given["diagnostic_done"] = bool(self.diagnostic_done)
         overrides = tuple(each.override() for each in self.overrides if each.is_clear)
         given["terms"] = given | {"overrides": overrides}
         return msgspec.convert(given, Asked, from_attributes=True)

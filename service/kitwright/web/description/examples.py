@@ -31,6 +31,8 @@ class Examples(Struct, frozen=True, kw_only=True):
 
 _SAMPLES: Final = {
     "quotes": "Q1",
+    "fleets": "G1",
+    "tickets": "T1",
     "customers": "C1",
     "machines": "M1",
     "orders": "O1",

@@ -25,7 +25,8 @@ from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
 _TAGS: Final = {
     "assessments": "From findings at the bench to ranked faults and the next test.",
     "quotes": "Quotes: creating, revising, issuing, deciding, finishing.",
-    "links": "A customer reads and decides a quote by a link, without a key.",
+    "tickets": "Machines as they are taken in, before any test.",
+    "links": "A customer reads and decides a quote or a ticket by a link, without a key.",
     "orders": "Parts orders (purchase orders).",
     "shelf": "The shelf: what is on hand, reserved and free, and every move of it.",
     "customers": "Customers that quotes are made for; export and erasure of a customer's data.",
@@ -71,7 +72,8 @@ def describe(
         examples: requests, path variables and answers by operation.
     """
     operations = tuple(operations)
-    shapes = [one.answers for one in operations if one.answers is not None]
+    answers = [each for one in operations for each in (one.answers, one.answers_else)]
+    shapes = [one for one in answers if one is not None]
     shapes += [one.takes for one in operations if one.takes is not None]
     queries = [one.query for one in operations if one.query is not None]
     shapes += [ProblemOut, *queries]
@@ -206,7 +208,7 @@ def _responses(
     one: Operation, by_shape: Mapping[str, Any], examples: Examples
 ) -> dict[str, object]:
     content: dict[str, dict[str, object]] = {
-        form: {"schema": by_shape[repr(one.answers)] if form == JSON else _text_or_bytes(form)}
+        form: {"schema": _answered(one, by_shape) if form == JSON else _text_or_bytes(form)}
         for form in one.forms
     }
     if one.id in examples.answers:
@@ -224,6 +226,14 @@ def _responses(
     for status, codes in sorted(by_status.items()):
         responses[str(status)] = _refused(status, codes, by_shape)
     return responses
+
+
+def _answered(one: Operation, by_shape: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the schema of an answer that is JSON."""
+    schema: dict[str, Any] = by_shape[repr(one.answers)]
+    if one.answers_else is None:
+        return schema
+    return {"anyOf": [schema, by_shape[repr(one.answers_else)]]}
 
 
 def _text_or_bytes(form: str) -> dict[str, object]:

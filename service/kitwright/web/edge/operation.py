@@ -29,11 +29,11 @@ class Operation(Struct, frozen=True, kw_only=True):
     """One call.
 
     `answers` is the struct of the successful answer, None if that is not JSON, and `status` its
-    status. `problems` are the codes that do not follow from the rest. `variables` describes the
-    path's variables if `variables_of` would describe them wrongly; `query` is the struct of the
-    query; `media` are the types of a body that is not JSON, or besides `takes`, that may be another
-    than JSON; a call whose body `is_streamed` reads it by itself. A JSON body may be left out if it
-    `may_be_empty`.
+    status; `answers_else` is that of another one, depending on the request. `problems` are the
+    codes that do not follow from the rest. `variables` describes the path's variables if
+    `variables_of` would describe them wrongly; `query` is the struct of the query; `media` are the
+    types of a body that is not JSON, or besides `takes`, that may be another than JSON; a call
+    whose body `is_streamed` reads it by itself. A JSON body may be left out if it `may_be_empty`.
 
     `scope` is the scope that a key needs, None if no key is needed; then `is_limited` tells whether
     calls are limited by address. `is_once` if an Idempotency-Key is needed, `is_guarded` if
@@ -48,6 +48,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     summary: str
     description: str
     answers: Any
+    answers_else: Any = None
     problems: tuple[str, ...] = ()
     takes: type[Struct] | None = None
     may_be_empty: bool = False

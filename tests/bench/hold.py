@@ -1,0 +1,105 @@
+"""How long looking ahead holds the event loop: the processor time between two of its turns.
+
+    python -m tests.bench.hold
+
+Each request is made twice: with nothing remembered of it, and again.
+"""
+
+import asyncio
+import tempfile
+import time
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import httpx
+from tests.desks import open_counter
+
+from kitwright.app import make_app
+from kitwright.catalogue.load import load_catalogue
+from kitwright.settings import built_in_catalog
+from kitwright.web.calls.service import Service
+from kitwright.workshop import Workshop
+
+REPAIR = {
+    "family": "QM-H27",
+    "chassis": "PW-G5",
+    "diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}],
+}
+COURSES = ["least", "recommended", "thorough", "replace"]
+STATES = [
+    {"rust": rust, "debris": debris, "previous_work": worked}
+    for rust in ("none", "light", "heavy")
+    for debris in ("none", "light", "heavy")
+    for worked in (False, True)
+]
+UNITS = [
+    {"serial": 2140000 + place, "plate": {"Asset": str(place)}, "condition": STATES[place % 18]}
+    for place in range(100)
+]
+OTHER = {"family": "TB-S50", "serial": 2000000, "jobs": [{"job": "J-BREATHER"}]}
+PREVIEW = "/v1/quotes/preview"
+ASKED: dict[str, tuple[str, dict[str, Any]]] = {
+    "one machine": (PREVIEW, {**REPAIR, "contingencies": True}),
+    "one, with courses": (PREVIEW, {**REPAIR, "contingencies": True, "courses": COURSES}),
+    "100 alike": (PREVIEW, {**REPAIR, "contingencies": True, "machines": 100}),
+    "100 units": ("/v1/quotes", {**REPAIR, "units": UNITS}),
+    "100 units, with courses": ("/v1/quotes", {**REPAIR, "units": UNITS, "courses": COURSES}),
+}
+
+
+def holds_of(folder: Path, path: str, body: dict[str, Any]) -> tuple[list[float], list[float]]:
+    """Return the seconds of processor time between every two turns of the event loop, for a request
+    with nothing remembered of it, and for the same once more.
+    """
+    catalogue = load_catalogue(built_in_catalog())
+    shop = next(shop for shop in catalogue.shops.values() if shop.id == "hire-yard")
+    service = Service(Workshop(catalogue, shop), lambda: date(2027, 3, 1))
+    with open_counter(service, folder) as counter:
+        app: Any = make_app(counter.desk)
+        transport = httpx.ASGITransport(app)
+        key = {"Authorization": f"Bearer {counter.key}"}
+
+        async def ask() -> tuple[list[float], list[float]]:
+            client = httpx.AsyncClient(transport=transport, base_url="http://shop", headers=key)
+            async with client:
+                # what the first request of all loads
+                await client.post(PREVIEW, json={**OTHER, "contingencies": True})
+                first, second = [await _timed(client, path, body, turn) for turn in range(2)]
+                return first, second
+
+        return asyncio.run(ask())
+
+
+async def _timed(
+    client: httpx.AsyncClient, path: str, body: dict[str, Any], turn: int
+) -> list[float]:
+    found = []
+
+    async def watch() -> None:
+        last = time.process_time()
+        while True:
+            await asyncio.sleep(0.0005)
+            now = time.process_time()
+            found.append(now - last)
+            last = now
+
+    watching = asyncio.create_task(watch())
+    await asyncio.sleep(0.01)
+    answer = await client.post(path, json=body, headers={"Idempotency-Key": f'"turn-{turn}"'})
+    watching.cancel()
+    assert answer.is_success, answer.text
+    return found
+
+
+def main() -> None:
+    print(f"{'milliseconds of processor time':32}{'first':>8}{'held':>8}{'again':>8}{'held':>8}")
+    for name, (path, body) in ASKED.items():
+        with tempfile.TemporaryDirectory() as place:
+            turns = holds_of(Path(place) / "data", path, body)
+        told = "".join(f"{1000 * sum(turn):8.0f}{1000 * max(turn):8.1f}" for turn in turns)
+        print(f"{name:32}{told}")
+
+
+if __name__ == "__main__":
+    main()
