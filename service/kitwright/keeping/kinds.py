@@ -8,6 +8,8 @@ EventKind = Literal[
     "customer.changed",
     "customer.created",
     "customer.erased",
+    "estimates.applied",
+    "estimates.undone",
     "key.created",
     "key.revoked",
     "link.revoked",

@@ -28,6 +28,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
             "margin",
             "in_play",
             "catalogue_revision",
+            "estimates",
             "swallowed",
             "access",
             "work_plan",

@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
-from kitwright.quote.base import Caution, Reason
+from kitwright.quote.base import Caution, Count, Reason
 from kitwright.quote.change import Change
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
@@ -84,6 +84,10 @@ class Quote(Struct, frozen=True, kw_only=True):
     margin: Margin | None = None
     courses: tuple[Course, ...] = ()
     advice: Advice | None = None
+    estimates: Annotated[
+        Count | None,
+        Meta(description="The revision of the shop's own estimates; null: the catalogue's."),
+    ] = None
     change: Change | None = None
 
     @property

@@ -222,6 +222,46 @@ def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -
     assert (holding["on_hand"], holding["reserved"]) == (quantity, "0")
 
 
+def test_month_has_the_invoice_the_payment_and_what_is_open(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", {**CUSTOMER, "name": "=Maud"}).json()["id"]
+    id = in_work(staff, customer=customer)  # noqa: A001
+    staff.act(id, "finish")
+    invoice = staff.done(f"/v1/quotes/{id}/invoice", {"customer": customer}, staff.tag(id)).json()
+    gross = Decimal(invoice["gross"]["amount"])
+    staff.act(id, "payments", {"amount": "20.00", "means": "card", "by": "Till"})
+
+    month = staff.get("/v1/reports/month", month="2027-03")
+
+    assert month["complete"] is False
+    assert {one["number"] for one in month["documents"]} == {invoice["number"]}
+    assert sum(Decimal(one["gross"]["amount"]) for one in month["codes"]) == gross
+    (receipt,) = month["receipts"]
+    assert (receipt["kind"], receipt["quote"], receipt["means"]) == ("payment", id, "card")
+    (item,) = month["open_items"]
+    assert Decimal(item["balance"]["amount"]) == gross - 20
+    assert month["closing"] == item["balance"]
+    stock = staff.get("/v1/stock-value")
+    assert month["stock"] == stock["value"]
+    before = staff.get("/v1/reports/month", month="2027-02")
+    assert (before["complete"], before["documents"], before["open_items"]) == (True, [], [])
+    after = staff.get("/v1/reports/month", month="2027-04")
+    assert (after["complete"], after["documents"]) == (False, [])
+    assert after["opening"] == after["closing"] == month["closing"]
+
+    answer = staff.client.get(
+        "/v1/reports/month", params={"month": "2027-03"}, headers={"Accept": "text/csv"}
+    )
+    assert answer.headers["content-type"].startswith("text/csv")
+    assert ",'=Maud," in answer.text
+
+
+@pytest.mark.parametrize("month", ["2027-13", "2027", "March"])
+def test_month_that_is_none_is_refused(staff: Staff, month: str) -> None:
+    answer = staff.client.get("/v1/reports/month", params={"month": month})
+
+    assert (answer.status_code, answer.json()["code"]) == (400, "query-invalid")
+
+
 def clock(staff: Staff, id: str, act: str, **members: Any) -> Any:  # noqa: A002
     body = {"act": act, "by": "R. Okafor", **members}
     return staff.done(f"/v1/quotes/{id}/clock", body).json()

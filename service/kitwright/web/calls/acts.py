@@ -179,7 +179,7 @@ async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMo
     """
     asked = of_today(desk, draft)
     try:
-        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote))
+        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote), desk.estimates_on())
     except _CANNOT as error:
         if is_kept:
             return None

@@ -16,6 +16,7 @@ from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase, Qu
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, DecimalText, Minutes, WorkPlan, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.work import GROUP_OF
 from kitwright.units import decimal_text, exact
 from kitwright.web.calls.acts import Moment
 from kitwright.web.calls.call import Call
@@ -29,18 +30,7 @@ from kitwright.web.edge.shapes import Text, Wire
 
 DayMinutes = Annotated[int, Meta(ge=0, le=1_440, description="Whole minutes of one day.")]
 PhaseName = Literal["teardown", "work", "refit", "test", "hand_over"]
-PHASES: Final[Mapping[str, Phase]] = {
-    "remove": Phase.teardown,
-    "hold": Phase.teardown,
-    "work": Phase.work,
-    "release": Phase.refit,
-    "refit": Phase.refit,
-    "refill": Phase.refit,
-    "check": Phase.test,
-    "test": Phase.test,
-    "wait": Phase.hand_over,
-    "hand_over": Phase.hand_over,
-}
+PHASES: Final[Mapping[str, Phase]] = {kind: Phase(group) for kind, group in GROUP_OF.items()}
 """Kind of a step -> its group."""
 _KINDS: Final = {
     "start": ClockKind.started,

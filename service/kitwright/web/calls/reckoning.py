@@ -36,7 +36,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.placing import packs_held
-from kitwright.web.calls.service import Service
+from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
 
@@ -141,9 +141,10 @@ async def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revisi
     Raises: RequestRefused, and the errors of the stages.
     """
     filled, stock, now = filled_of(desk, asked, quote), desk.stock(quote), desk.now()
+    estimates = desk.estimates_on()
     if filled.looks_ahead:
-        return await desk.beside(figures_of, filled, stock, now)
-    return figures_of(desk.service, filled, stock, now)
+        return await desk.beside(figures_of, filled, stock, estimates, now)
+    return figures_of(desk.service, filled, stock, estimates, now)
 
 
 def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
@@ -210,12 +211,19 @@ def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
     return OrderedIn(packs=tuple(packs), charged=charged.amount_text)
 
 
-def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:
-    """Return the revision that a filled request comes to with some stock, by one service.
+def figures_of(
+    service: Service,
+    filled: QuoteIn,
+    stock: Stock,
+    estimates: EstimatesOn,
+    made_at: datetime,
+) -> Revision:
+    """Return the revision that a filled request comes to with some stock, by one service and the
+    shop's own estimates.
 
     Raises: RequestRefused, and the errors of the stages.
     """
-    outcome = service.work_out(filled, stock)
+    outcome = service.work_out(filled, stock, estimates)
     totals = outcome.repair.totals
     quote = service.tell(outcome, filled)
     if filled.change:
