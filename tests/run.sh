@@ -20,12 +20,24 @@ gate() {
   $headline"
 }
 
+kept=$(mktemp -d)
+trap 'rm -rf "$kept"' EXIT
+# types take longest: they are checked beside the other gates, and told in their turn
+"$python" -m mypy >"$kept/types" 2>&1 &
+checked=$!
+types() {
+    code=0
+    wait "$checked" || code=$?
+    cat "$kept/types"
+    return "$code"
+}
+
 gate 'lint (ruff check)' "$python" -m ruff check
 gate 'format (ruff format)' "$python" -m ruff format --check
-gate 'types (mypy)' "$python" -m mypy
 gate 'import directions (import-linter)' "$root/.venv/tests/bin/lint-imports" --no-logo
 gate 'catalogue (kitwright check-catalog)' "$python" -m kitwright check-catalog
 gate 'wire contract (kitwright openapi --check)' "$python" -m kitwright openapi --check
+gate 'types (mypy)' types
 gate 'tests (pytest)' "$python" -m pytest -n auto
 
 if [ -n "$failed" ]; then

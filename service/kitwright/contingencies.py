@@ -25,6 +25,7 @@ from kitwright.stages.contingency import (
     find_chances,
     list_contingencies,
 )
+from kitwright.stages.finding import Findings
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Compared, Outcome
 from kitwright.stages.request import Request, RequestRefused, Terms
@@ -84,12 +85,17 @@ class Foresight:
         listed = memory.get(("listed", draft), lambda: self._list(outcome))
         findings = None if outcome.basis is None else outcome.basis.assessment.findings
         # without findings it follows from the draft
-        chances = None if findings is None else find_chances(listed, outcome.request, findings)
+        estimates = self._workshop.estimates
+
+        def chances_by(findings: Findings | None) -> tuple[Chance, ...]:
+            return find_chances(listed, outcome.request, findings, estimates)
+
+        chances = None if findings is None else chances_by(findings)
         prospect = memory.get(
             ("prospect", draft, _changes(outcome.request), chances, self._most),
             lambda: _weigh(
                 _Visit(self._workshop, outcome, listed),
-                chances or find_chances(listed, outcome.request, None),
+                chances or chances_by(None),
                 self._most,
             ),
         )

@@ -16,9 +16,9 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, Supplier
 from kitwright.errors import KitwrightError
-from kitwright.keeping.price_events import note_prices
+from kitwright.keeping.price_events import note_prices, noted_revision
 from kitwright.keeping.record import Hand, QuoteState, Stamp
-from kitwright.keeping.store import QuoteFilter, Records, Store
+from kitwright.keeping.store import QuoteFilter, Records, Store, StoreError
 from kitwright.prices.books import InForce, PriceBooks
 from kitwright.prices.difference import OldPrice, OpenQuote, PriceDifference, millionths
 from kitwright.prices.reading import Progress, failed
@@ -198,8 +198,12 @@ class Pricing:
         """Set when something was received; of the event loop that `run` is in."""
         self._progress: dict[FileNumber, Progress] = {}
         self._tried: RevisionNumber | None = None
-        self._noted: RevisionNumber | None = None
-        """The revision whose event is known to be in the feed."""
+        self._noted: int | None = None
+        """The revision whose event is known to be in the feed, 0 for the prices of the catalogue;
+        None if that can't be read.
+        """
+        with suppress(StoreError):
+            self._noted = store.read(noted_revision)
         self.in_calls = 0
         """How many calls in progress change the prices; each adds its own event."""
         self.take: Callable[[], Awaitable[None]] = self._take_nothing
@@ -320,11 +324,11 @@ class Pricing:
             if found not in (self._in_use, self._tried):
                 self._tried = found
                 await self.take()
-            if found != self._noted and not self.in_calls:
+            if (found or 0) != self._noted and not self.in_calls:
                 now = self._now()
                 stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="prices")
                 await self._store.write(lambda records: note_in_force(records, stamp, in_force))
-                self._noted = found
+                self._noted = found or 0
         except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
             _LOG.warning("prices were not taken over: %s", error)
 

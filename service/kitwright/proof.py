@@ -24,7 +24,7 @@ from kitwright.errors import KitwrightError
 from kitwright.rehearsal import rehearse
 from kitwright.stages.request import Asked, Condition, Debris, Request
 from kitwright.stages.why import place
-from kitwright.stages.work import Jobs, Operation, OperationKey, settle
+from kitwright.stages.work import Jobs, Labour, Operation, OperationKey, settle
 from kitwright.stages.work_plan import Visit
 from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
@@ -54,7 +54,8 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
     and of going through the work plans of every job and of every two jobs of a family.
 
     It verifies that each repair can be planned and priced, that every role has exactly one item,
-    that the shop can buy every item that it needs, and that hands can follow each plan. `on` is the
+    that the shop can buy every item that it needs, that hands can follow each plan, and that no job
+    is billed more with another one than alone. `on` is the
     day whose tax rates are used; supply is checked without a date.
     """
     repairs = 0
@@ -145,7 +146,21 @@ def _rehearsed(
     except KitwrightError as error:
         return (str(error),)
     engine = workshop.bench(request).teardown.engine
-    return rehearse(workshop.catalogue, workshop.shop, request.family, engine, visit, plan)
+    return (
+        *rehearse(workshop.catalogue, workshop.shop, request.family, engine, visit, plan),
+        *_dearer_together(workshop, request, operations, labour),
+    )
+
+
+def _dearer_together(
+    workshop: Workshop, request: Request, operations: Iterable[Operation], labour: Labour
+) -> Iterator[str]:
+    """Yield the jobs that are billed more together than alone."""
+    for operation in operations:
+        here = labour.minutes_of(operation.key)
+        alone = workshop.minutes_alone(request, operation)
+        if here > alone:
+            yield f"{operation.text} is billed {here} min here, though {alone} min alone"
 
 
 def _plan_problems(

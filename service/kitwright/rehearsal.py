@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from fractions import Fraction
 from itertools import combinations, pairwise
 
@@ -27,6 +28,7 @@ from kitwright.catalogue.model import (
     VisitWork,
     Where,
     Work,
+    WorkKind,
 )
 from kitwright.catalogue.worth import worth_of
 from kitwright.stages.kit import Need
@@ -86,11 +88,19 @@ class _Walk:
         self.to_remove = {removal.instance.id for removal in visit.access.removals}
         self.alias = {row.name: row.component for row in catalogue.layouts[family.layout].alias}
         self.rows = self._rows(visit.operations)
-        self.parsed = {step.name: _parsed(step.name) for step in plan.steps}
+        self.alike: dict[tuple[str, str], list[str]] = {}
+        """Mark and component or work -> the steps of it; `*` for all with this mark."""
+        for step in plan.steps:
+            mark, own = _parsed(step.name)
+            self.alike.setdefault((mark, own), []).append(step.name)
+            self.alike.setdefault((mark, "*"), []).append(step.name)
+        self.names = {step.name for step in plan.steps}
         self.off: set[str] = set()
         self.was_off: set[str] = set()
         self.done: list[str] = []
         self.before_out = self._closure([ENGINE_OUT]) if ENGINE_OUT in self.nodes else set()
+        self.changed_first = self._changed_first()
+        self.worths = self._worths()
 
     def go(self) -> Iterator[str]:
         """Yield the errors of the steps in turn, and of what is left at the end."""
@@ -106,6 +116,7 @@ class _Walk:
             self._note(step)
         yield from (f"{one} is left off" for one in sorted(self.off))
         yield from self._looks(names)
+        yield from self._changing(names)
         yield from self._adjusting(names)
         yield from self._ticks(names)
         yield from self._joints(names)
@@ -126,7 +137,7 @@ class _Walk:
         is still in order then, it should have been so. Excepted is a look that a third one needs
         which is as dear as the second and does not need that: one of alike cylinders comes first.
         """
-        worths = self._worths()
+        worths = self.worths
         spans = self._spans([step.name for step in self.steps])
         looks: dict[str, tuple[int, list[tuple[int, int]]]] = {
             step.name: (at, [span for span in spans if self._is_under(at, span)])
@@ -175,8 +186,12 @@ class _Walk:
         return [step.name for step in later], self._again(steps)
 
     def _again(self, steps: Sequence[Step]) -> _Walk:
-        plan = structs.replace(self.plan, steps=tuple(steps))
-        return _Walk(self.catalogue, self.shop, self.family, self.engine, self.visit, plan)
+        """Return a walk from the beginning with the same steps in another order."""
+        walk = copy(self)
+        walk.plan = structs.replace(self.plan, steps=tuple(steps))
+        walk.steps = walk.plan.steps
+        walk.off, walk.was_off, walk.done = set(), set(), []
+        return walk
 
     def _joints(self, names: Sequence[str]) -> Iterator[str]:
         """Yield work that its refit does not follow at once."""
@@ -240,7 +255,7 @@ class _Walk:
         for group in node.needs_any:
             if self.off.isdisjoint(group):
                 yield f"none of {', '.join(group)} is off"
-        if component.is_first and self.was_off - self._closure([node.id]):
+        if component.is_first and self.was_off - self._closure([node.id]) - self.changed_first:
             yield "it is not the first to come off"
         yield from self._held(component, node.id)
         yield from self._keeps_on(node.id)
@@ -259,7 +274,8 @@ class _Walk:
                 if node.id in group and left.isdisjoint(group):
                     yield f"{other} is still off"
         for other in self._spell(component.refit_after, node.cylinder):
-            if other in self.to_remove and (other in self.off or other not in self.was_off):
+            is_to_come = other not in self.was_off and node.id not in self.changed_first
+            if other in self.to_remove and (other in self.off or is_to_come):
                 yield f"{other} is not on again"
         if component.is_first and left - {
             other for other in left if self.nodes[other].component.is_first
@@ -340,7 +356,8 @@ class _Walk:
         if phase is not Phase.finish:
             needs_off = {*self._needs_off(row, cylinder)} & self.to_remove
             yield from (f"{one} is on" for one in needs_off - self.off)
-        if phase is Phase.arrival and self.was_off - self._off_early() - self._firsts():
+        early = self._off_early() | self._firsts() | (self.changed_first - self.off)
+        if phase is Phase.arrival and self.was_off - early:
             yield "something is off already"
         if phase is Phase.finish and (self.off or self.was_off != self.to_remove):
             yield "not all is on again"
@@ -404,7 +421,9 @@ class _Walk:
         at = {name: index for index, name in enumerate(names)}
         spans = self._spans(names)
         early = self._adjusted_first()
-        for look in sorted(self._seen_at()):
+        before_tests = self._before_tests()
+        for_looking = self._for_looking()
+        for look in sorted(self.worths):
             if look not in at:
                 continue
             is_held = any(first <= at[look] < last for first, last in spans)
@@ -418,7 +437,8 @@ class _Walk:
                 if is_held and (is_fitting or surrounded):
                     # each cylinder is held in its turn
                     continue
-                if (is_fitting or is_work) and not self._is_for_looking(name) and name not in early:
+                is_spared = name in early or name in before_tests
+                if (is_fitting or is_work) and name not in for_looking and not is_spared:
                     yield f"{name} comes before {look}, which may show something"
 
     def _spans(self, names: Sequence[str]) -> list[tuple[int, int]]:
@@ -442,12 +462,71 @@ class _Walk:
                     found.add(name)
         return found
 
+    def _changed_first(self) -> set[str]:
+        """Return what is to be off and on again before tests, and is there for nothing else."""
+        if ENGINE_OUT in self.to_remove or not self._tests():
+            return set()
+        asked: dict[bool, set[str]] = {True: set(), False: set()}
+        for operation in self.operations:
+            job = operation.job
+            rows = [self.catalogue.visit_work[name] for name in job.visit]
+            named = {*self._spell(job.access, operation.cylinder)}
+            named |= {one for row in rows for one in self._spell(row.access, None)}
+            asked[job.is_before_tests] |= named
+        kept = [self.nodes[one] for one in self.to_remove]
+        return {
+            node.id
+            for node in kept
+            if node.id in asked[True] - asked[False]
+            and not (node.needs_all or node.needs_any or node.component.is_first)
+            and not any(
+                node.id in (*other.needs_all, *(one for group in other.needs_any for one in group))
+                for other in kept
+            )
+        }
+
+    def _before_tests(self) -> set[str]:
+        """Return the refits of what goes first, and the work that is done while it is off."""
+        found = {f"on {one}" for one in self.changed_first}
+        for name, row in self.rows.items():
+            needs = {*self._needs_off(row, _cylinder(name))} & self.to_remove
+            if needs and needs <= self.changed_first:
+                found.add(name)
+        return found
+
+    def _tests(self) -> set[str]:
+        """Return the tests of the engine before everything is on again."""
+        return {
+            name
+            for name, row in self.rows.items()
+            if row.kind is WorkKind.test
+            and not isinstance(row, RefitWork)
+            and row.phase in (Phase.arrival, Phase.closing)
+        }
+
+    def _changing(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield tests, and what else comes off, before what goes first is on again."""
+        tests = self._tests()
+        first = {f"off {one}" for one in self.changed_first | self._reach_ways()}
+        for one in sorted(self.changed_first):
+            on = f"on {one}"
+            for name in names[: names.index(on)] if on in names else ():
+                if name in tests or (name.startswith("off ") and name not in first):
+                    yield f"{name} comes before {on}"
+
+    def _reach_ways(self) -> set[str]:
+        """Return what stands before the components that unbilled steps have to reach."""
+        found: set[str] = set()
+        for tick in self.catalogue.ticks.values():
+            reach = {*self._spell(tick.reach, None)}
+            found |= self._closure(reach) - reach
+        return found
+
     def _adjusting(self, names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before what stays on is adjusted, without being in the way."""
         early = self._adjusted_first()
-        in_the_way = self._firsts() | self._off_early()
-        for tick in self.catalogue.ticks.values():
-            in_the_way |= self._closure(self._spell(tick.reach, None))
+        in_the_way = self._firsts() | self._off_early() | self.changed_first
+        in_the_way |= self._reach_ways()
         for name, row in self.rows.items():
             is_opening = not isinstance(row, RefitWork) and row.phase is Phase.opening
             if name in early or is_opening:
@@ -460,16 +539,15 @@ class _Walk:
                 if name.startswith("off ") and name.removeprefix("off ") not in in_the_way:
                     yield f"{name} comes before {one}, which may change what has to be done"
 
-    def _is_for_looking(self, name: str) -> bool:
-        """Return whether a step is a look itself, or work without which there is none."""
-        looks = self._seen_at()
-        wanted = {*looks}
-        for look in looks:
+    def _for_looking(self) -> set[str]:
+        """Return the looks, and the work without which there is none."""
+        wanted = {*self.worths}
+        for look in self.worths:
             row = self.rows.get(look)
             if row is not None:
                 on = look.partition("@")[2]
                 wanted |= {f"{one}@{on}" if on else one for one in row.after}
-        return name in wanted or name in self._for_sublet(looks)
+        return wanted | self._for_sublet({*self.worths})
 
     def _for_sublet(self, looks: set[str]) -> set[str]:
         """Return the work of jobs whose sublet work may show something."""
@@ -480,10 +558,6 @@ class _Walk:
             if job.sublet is not None and f"{job.sublet}{mark}" in looks:
                 found |= {f"{work.id}{mark}" for work in job.work}
         return found
-
-    def _seen_at(self) -> set[str]:
-        """Return the steps at which a contingency of the jobs may be seen."""
-        return {*self._worths()}
 
     def _worths(self) -> dict[str, Fraction]:
         """Return the steps at which a contingency of the jobs may be seen, with the worth of the
@@ -505,7 +579,7 @@ class _Walk:
             found |= {f"off {one}" for one in self._spell([reference], on)}
             marks = [on] if on else range(1, self.family.cylinders + 1)
             found |= {reference, *(f"{reference}@{one}" for one in marks)}
-        return found & self.parsed.keys()
+        return found & self.names
 
     def _ticks(self, names: Sequence[str]) -> Iterator[str]:
         """Yield unbilled steps that are missing, or stand on the wrong side of another step."""
@@ -530,7 +604,7 @@ class _Walk:
 
     def _reached(self, tick: str, reach: set[str], names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before a tick without standing in its way."""
-        allowed = (self._closure(reach) - reach) | self._firsts()
+        allowed = (self._closure(reach) - reach) | self._firsts() | self.changed_first
         for name in names[: names.index(tick)] if reach else ():
             mark, _, one = name.partition(" ")
             if mark == "off" and one not in allowed:
@@ -542,9 +616,7 @@ class _Walk:
             mark, _, named = reference.rpartition(" ")
             bare = named.partition("@")[0]
             bare = self.alias.get(bare, bare)
-            for name, (own_mark, own) in self.parsed.items():
-                if own_mark == mark and (named == "*" or own == bare) and name in at:
-                    yield name
+            yield from (name for name in self.alike.get((mark, bare), ()) if name in at)
 
 
 def _parsed(name: str) -> tuple[str, str]:

@@ -19,8 +19,9 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, ItemId, Offer
 from kitwright.errors import KitwrightError
+from kitwright.keeping.estimating import estimates_of, in_force
 from kitwright.keeping.prices import moved_prices
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.record import EstimateEntry, QuoteState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.prices.book import Book
 from kitwright.prices.books import PriceBooks
@@ -32,10 +33,11 @@ from kitwright.prices.worker import Job
 from kitwright.pricing import LookAtQuotes
 from kitwright.quote import Quote
 from kitwright.stages.supply import Stock
+from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.reckoning import QuoteIn, asked_of
-from kitwright.web.calls.service import Service
+from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.stocking import Shelf
 
 MOST_QUOTES: Final = 200
@@ -55,12 +57,13 @@ class OpenRequest(Struct, frozen=True, kw_only=True):
 
 class Open(Struct, frozen=True, kw_only=True):
     """What a price file may touch: the newest quotes, how many more there are, and the items with a
-    reorder point.
+    reorder point; and the shop's own estimates.
     """
 
     quotes: tuple[OpenRequest, ...]
     more: int
     points: tuple[str, ...]
+    estimates: tuple[EstimateEntry, ...]
 
 
 def what_is_open(records: Records, catalogue: Catalogue) -> Open:
@@ -84,6 +87,7 @@ def what_is_open(records: Records, catalogue: Catalogue) -> Open:
         quotes=tuple(quotes),
         more=max(0, len(found) - MOST_QUOTES),
         points=tuple(point.item for point in records.shelf.points()),
+        estimates=records.estimates.every(),
     )
 
 
@@ -131,9 +135,13 @@ def touched(
     drafts = [each for each in difference.drafts if each not in looked_at]
     issued = [each for each in difference.issued if each not in looked_at]
     quotes = open_now.quotes if changed else ()
+
+    def estimates(day: date) -> Estimates:
+        return estimates_of(in_force(open_now.estimates, day))
+
     for index, quote in enumerate(quotes):
         begun = monotonic()
-        if _differs(before, after, quote, today):
+        if _differs(before, after, quote, today, estimates):
             (issued if quote.is_issued else drafts).append(quote.id)
         told((index + 1) / len(quotes))
         sleep(monotonic() - begun)
@@ -151,18 +159,20 @@ def _in_order(ids: Iterable[str]) -> tuple[str, ...]:
     return tuple(sorted(ids, key=lambda name: -int(name[1:])))
 
 
-def _differs(before: Service, after: Service, quote: OpenRequest, today: date) -> bool:
+def _differs(
+    before: Service, after: Service, quote: OpenRequest, today: date, estimates: EstimatesOn
+) -> bool:
     asked = structs.replace(quote.asked, on=max(quote.asked.on or today, today))
-    was, now = (_quote(service, asked, quote.stock) for service in (before, after))
+    was, now = (_quote(service, asked, quote.stock, estimates) for service in (before, after))
     if isinstance(was, str) or isinstance(now, str):
         return was != now
     return was.orders != now.orders or bool(moved_prices(was, now))
 
 
-def _quote(service: Service, asked: QuoteIn, stock: Stock) -> Quote | str:
+def _quote(service: Service, asked: QuoteIn, stock: Stock, estimates: EstimatesOn) -> Quote | str:
     """Return a quote, or why there is none."""
     try:
-        return service.quote(asked, stock)
+        return service.quote(asked, stock, estimates)
     except KitwrightError as error:
         return str(error)
 

@@ -16,6 +16,7 @@ from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (
+    CATALOGUE,
     AccessPlan,
     Bench,
     Labour,
@@ -63,6 +64,8 @@ class Workshop:
             family: sorted({0, *(row.serial_from for row in rows)})
             for family, rows in catalogue.fitments.items()
         }
+        self.estimates = CATALOGUE
+        """The shop's own estimates; set before a request is worked out, like the stock."""
         self.memory = Memory(budget - ELSEWHERE, _SHARED)
 
     def odds(self, findings: Findings) -> Odds:
@@ -78,8 +81,13 @@ class Workshop:
         """Return the bench of the request's engine in its chassis, with its compiled teardown."""
         family, chassis = request.family, request.chassis
         return self.memory.get(
-            ("bench", family.id, chassis.id if chassis is not None else None),
-            lambda: Bench(self.shop, Teardown(self.catalogue, self.shop, family, chassis)),
+            ("bench", self.estimates.revision, family.id, None if chassis is None else chassis.id),
+            lambda: Bench(
+                self.shop,
+                Teardown(
+                    self.catalogue, self.shop, family, chassis, self.estimates.of_family(family.id)
+                ),
+            ),
             grows=True,
         )
 
@@ -122,11 +130,16 @@ class Workshop:
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.
 
-        Requests that are alike share one draft, as long as the free stock is the same; `work_out`
-        computes it at the first of them.
+        Requests that are alike share one draft, as long as the free stock and the shop's estimates
+        are the same; `work_out` computes it at the first of them.
         """
         mark = self.market.stock.mark
-        question = "draft", mark, alike(request, self._starts[request.family.id])
+        question = (
+            "draft",
+            mark,
+            self.estimates.revision,
+            alike(request, self._starts[request.family.id]),
+        )
         return self.memory.get(question, work_out)
 
     def choices(self, draft: Draft, changes: Hashable, work_out: Callable[[], Choices]) -> Choices:

@@ -167,6 +167,7 @@ class Ledger:
 
     def __init__(self) -> None:
         self.store = MemoryStore({})
+        self.stamp = STAMP
 
     def close(self, statement: Statement) -> KeptQuote:
         def work(records: Records) -> KeptQuote:
@@ -178,7 +179,7 @@ class Ledger:
                     gross=statement.gross.money,
                 )
             )
-            accounts.keep_statement(records, STAMP, quote, statement, None)
+            accounts.keep_statement(records, self.stamp, quote, statement, None)
             return quote
 
         return asyncio.run(self.store.write(work))
@@ -189,7 +190,7 @@ class Ledger:
         asked = Asked(customer=customer or a_customer())
 
         def work(records: Records) -> KeptBill:
-            return invoicing.make_invoice(records, STAMP, quote, selling, asked)[1]
+            return invoicing.make_invoice(records, self.stamp, quote, selling, asked)[1]
 
         return asyncio.run(self.store.write(work))
 
@@ -203,7 +204,7 @@ class Ledger:
         def work(records: Records) -> KeptBill:
             return invoicing.credit(
                 records,
-                STAMP,
+                self.stamp,
                 quote,
                 invoice,
                 reason="Wrong address",

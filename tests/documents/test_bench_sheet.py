@@ -2,11 +2,13 @@
 
 import json
 import re
+from shutil import copytree
 
+import msgspec
 import pytest
 from lxml import html
 from msgspec import structs
-from tests.cases.counter import answer
+from tests.cases.counter import REPOSITORY, answer
 from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
@@ -20,8 +22,13 @@ from tests.documents.printed import (
     text,
 )
 
+from kitwright.app import make_service
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.quote import Quote, Step, StepReveal, StepUse, WorkPlan, read_quote
+from kitwright.settings import Settings
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
 
 FORMS = ("pdf", "html")
 
@@ -172,17 +179,49 @@ def test_bench_sheet_clocks_a_step_of_the_engine_amid_a_cylinder_with_that_cylin
     assert heads == ["Cylinder 1", "Engine and machine", "Cylinder 2", "Cylinder 1"]
 
 
-@pytest.mark.parametrize(("family", "chassis"), [("TB-V68", "DF-RT36"), ("QM-H27", "PW-G5")])
-@pytest.mark.parametrize("job", ["J-HEAD-GASKET", "J-VALVE-EX"])
-def test_bench_sheet_of_a_head_job_takes_at_most_three_pages(
-    family: str, chassis: str, job: str
-) -> None:
-    asked = {"family": family, "chassis": chassis, "on": "2027-03-01"}
-    quote = read_quote(
-        json.dumps(answer("hire-yard", asked | {"jobs": [{"job": job, "cylinder": 1}]})).encode()
-    )
+@pytest.fixture(scope="module")
+def german(tmp_path_factory: pytest.TempPathFactory) -> Service:
+    """Return the service of a shop whose bench reads German."""
+    catalogue = tmp_path_factory.mktemp("german") / "catalog"
+    copytree(REPOSITORY / "catalog", catalogue)
+    shop = catalogue / "shops" / "hire-yard.toml"
+    text = shop.read_text(encoding="utf-8")
+    asked = text.replace('language = "en"', 'language = "en"\nbench_language = "de"', 1)
+    shop.write_text(asked, encoding="utf-8")
+    return make_service(Settings(catalog=catalogue, shop="hire-yard"))
 
-    assert len(pages(bench_sheet_pdf(quote, ENVELOPE, contact=CONTACT))) <= 3
+
+@pytest.mark.parametrize(
+    ("family", "chassis"),
+    [("TB-V68", "DF-RT36"), ("QM-D74", "DF-RT36"), ("TB-S50", "MF-WB30"), ("QM-H27", "PW-G5")],
+)
+@pytest.mark.parametrize("job", ["J-HEAD-GASKET", "J-VALVE-EX"])
+def test_bench_sheet_of_a_head_job_takes_two_or_three_pages_in_each_language(
+    family: str, chassis: str, job: str, german: Service
+) -> None:
+    asked = {
+        "family": family,
+        "chassis": chassis,
+        "on": "2027-03-01",
+        "jobs": [{"job": job, "cylinder": 1}],
+    }
+    told = german.quote(decode(json.dumps(asked).encode(), PreviewIn))
+
+    for quote in (
+        read_quote(json.dumps(answer("hire-yard", asked)).encode()),
+        read_quote(msgspec.json.encode(told)),
+    ):
+        assert 2 <= len(pages(bench_sheet_pdf(quote, ENVELOPE, contact=CONTACT))) <= 3
+    assert told.work_plan.language == "de"
+
+
+def test_bench_sheet_tells_parts_to_fit_from_what_is_used_up() -> None:
+    assert "Fit: 1 piece Exhaust valve" in told("html", quote_of("h27-generator-exhaust-valve"))
+    sheet = told("html", quote_of())
+
+    # both are for the same step
+    assert re.search(r"Fit: 1 piece Oil filter[^;]*Use: [^;]*oil", sheet)
+    assert "Use: 1 piece" not in sheet
 
 
 @pytest.mark.parametrize("form", FORMS)

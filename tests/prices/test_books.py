@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -223,42 +224,86 @@ for source in sys.argv[2:] * 100:
 """
 
 
-def test_kills_leave_complete_prices_and_a_file_that_can_be_read_again(tmp_path: Path) -> None:
-    luck = random.Random(KILLS)
+IN_PLACE = """
+from pathlib import Path
+from kitwright.prices.register import SqlitePriceBooks
+apart = SqlitePriceBooks.draft
+def in_place(books, number):
+    now = [*books.in_force().by_supplier.values()]
+    if not now:
+        return apart(books, number)
+    books.book(now[0].file).unlink(missing_ok=True)
+    return books.book(now[0].file)
+SqlitePriceBooks.draft = in_place
+"""
+"""Makes the process below read a file into the book in force."""
+
+
+def files_of(folder: Path) -> list[str]:
+    """Return files of the same 3,000 numbers, each at one price."""
     sources = []
     for price in ("4,50", "5,50", "6,50"):
-        source = tmp_path / f"{price}.csv"
+        source = folder / f"{price}.csv"
         source.write_text(lines(f"A-{index};Seal;9,00;{price}" for index in range(3_000)))
         sources.append(str(source))
+    return sources
+
+
+def kill_after(steps: int, seconds: float, data: Path, sources: list[str], first: str = "") -> None:
+    """Kill a process that reads and applies files, some steps and seconds after its start."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", first + APPLYING, str(data), *sources], stdout=subprocess.PIPE
+    )
+    assert process.stdout is not None
+    for _ in range(steps):
+        process.stdout.readline()
+    time.sleep(seconds)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    process.stdout.close()
+
+
+def check_complete(books: SqlitePriceBooks) -> dict[str, int | None]:
+    """Return the costs in force; they are all of one file, whose book is as it was built."""
+    now = books.in_force()
+    for revision in now.by_supplier.values():
+        books.check(revision.file, revision.sha256)
+    found = costs(books)
+    assert len(found) in (0, 3_000)
+    assert len(set(found.values())) <= 1
+    return found
+
+
+def test_kills_leave_complete_prices_and_a_file_that_can_be_read_again(tmp_path: Path) -> None:
+    luck = random.Random(KILLS)
+    sources = files_of(tmp_path)
     data, seen = tmp_path / "data", set[int]()
     for _ in range(KILLS):
-        process = subprocess.Popen(
-            [sys.executable, "-c", APPLYING, str(data), *sources], stdout=subprocess.PIPE
-        )
-        assert process.stdout is not None
         # a step of the first three files, and a little more
-        for _ in range(luck.randrange(1, 30)):
-            process.stdout.readline()
-        time.sleep(luck.uniform(0, 0.05))
-        process.send_signal(signal.SIGKILL)
-        process.wait()
-        process.stdout.close()
-        books = SqlitePriceBooks(data)
-        found = costs(books)
-        assert len(found) in (0, 3_000)
-        assert len(set(found.values())) <= 1
-        now = books.in_force()
-        for revision in now.by_supplier.values():
-            books.check(revision.file, revision.sha256)
-        seen.add(now.revision or 0)
-        again = read(books, lines(["A;;9,00;7,50"]), tmp_path)
-        books.apply(again.number, AT, "test")
-        assert costs(books) == {"A": 7_500_000}
-        books.back()
-        assert costs(books) == found
-        books.close()
+        kill_after(luck.randrange(1, 30), luck.uniform(0, 0.05), data, sources)
+        with closing(SqlitePriceBooks(data)) as books:
+            found = check_complete(books)
+            seen.add(books.in_force().revision or 0)
+            again = read(books, lines(["A;;9,00;7,50"]), tmp_path)
+            books.apply(again.number, AT, "test")
+            assert costs(books) == {"A": 7_500_000}
+            books.back()
+            assert costs(books) == found
 
     assert max(seen) > 0
+
+
+def test_kills_see_a_file_that_is_read_into_the_prices_in_force(tmp_path: Path) -> None:
+    data, sources = tmp_path / "data", files_of(tmp_path)
+    with closing(SqlitePriceBooks(data)) as books:
+        books.apply(read(books, Path(sources[0]).read_text(), tmp_path).number, AT, "test")
+        check_complete(books)
+
+    # the first number is added, and its rows are being read
+    kill_after(1, 0.02, data, sources[1:], IN_PLACE)
+
+    with closing(SqlitePriceBooks(data)) as books, pytest.raises(BookDamaged):
+        check_complete(books)
 
 
 def test_back_past_what_is_kept_says_so(books: SqlitePriceBooks, tmp_path: Path) -> None:

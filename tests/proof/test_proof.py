@@ -1,5 +1,7 @@
 from msgspec import structs
+from tests.stages.small import catalogue_of, family, part_of, task
 from tests.stages.workbench import (
+    HIRE_YARD,
     MONDAY,
     V68,
     figure,
@@ -7,9 +9,10 @@ from tests.stages.workbench import (
     starter,
     with_part,
     with_role,
+    with_shop,
 )
 
-from kitwright.catalogue.model import Catalogue, ItemId
+from kitwright.catalogue.model import Catalogue, ItemId, LabourClass
 from kitwright.proof import prove_catalogue, prove_plans, prove_repairs
 
 
@@ -33,8 +36,11 @@ def test_prove_catalogue_finds_nothing_in_the_starter_catalogue() -> None:
 
 
 def test_prove_catalogue_finds_every_fitment_that_is_removed() -> None:
-    for place, row in enumerate(starter().fitments[V68]):
-        found = messages(without_row(starter(), place))
+    # what no part fits, no shop can fit: one stands for all
+    whole = starter()
+    catalogue = structs.replace(whole, shops={HIRE_YARD: whole.shops[HIRE_YARD]})
+    for place, row in enumerate(catalogue.fitments[V68]):
+        found = messages(without_row(catalogue, place))
         if row.role in ("piston", "pushrod"):
             continue  # no job and no refit asks for these by itself
         assert any(f"no part fits {row.role}" in message for message in found), row
@@ -122,3 +128,33 @@ def test_prove_plans_names_no_pair_of_a_job_that_is_wrong_alone() -> None:
 
     assert alone
     assert not [jobs for jobs, _ in found if alone & {*jobs.split(" with ")} and " with " in jobs]
+
+
+def test_prove_plans_finds_a_job_billed_more_with_another_than_alone() -> None:
+    # the way from above is quicker than both others, yet each of its classes is rounded up
+    parts = (
+        part_of("side", 45),
+        part_of("back", 45),
+        part_of("glass", 1, labour_class=LabourClass("senior")),
+        part_of("dust", 1, labour_class=LabourClass("clean")),
+        part_of("top", 70, 0, "glass", "dust"),
+        part_of("left", 0, any_of=(("side", "top"),)),
+        part_of("right", 0, any_of=(("back", "top"),)),
+    )
+    small = family()
+    both = [task("J-L", "left").job, task("J-R", "right").job]
+    plain = catalogue_of(*parts, of=small)
+    labour = structs.replace(plain.shops[HIRE_YARD].labour, increment_minutes=30)
+    catalogue = structs.replace(
+        with_shop(plain, labour=labour),
+        families={small.id: small},
+        fitments={small.id: ()},
+        jobs={one.id: one for one in both},
+        chassis={},
+        ticks={},
+    )
+    found = {message for problems in prove_plans(catalogue, MONDAY) for message in problems}
+
+    assert {problem.message for problem in found} == {
+        "J-R is billed 90 min here, though 60 min alone"
+    }

@@ -33,6 +33,7 @@ from tests.store.small import (
     an_authorisation,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_order,
     keep_issued,
 )
@@ -42,6 +43,7 @@ from kitwright.keeping.record import (
     ClockKind,
     Disposal,
     DisposalKind,
+    EstimateKind,
     KeptQuote,
     MailState,
     Means,
@@ -263,6 +265,17 @@ class ThingsContract:
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.quotes.add(a_quote(ticket=9)))
 
+    def test_entries_of_the_estimates_are_kept_in_order(self, store: Store) -> None:
+        first = kept(store, lambda records: records.estimates.add(an_estimate_entry()))
+        undone = an_estimate_entry(
+            kind=EstimateKind.taken_back, since=None, figures=None, about=first.number
+        )
+        second = kept(store, lambda records: records.estimates.add(undone))
+
+        assert (first.number, second.number) == (1, 2)
+        assert store.read(lambda records: records.estimates.last()) == 2
+        assert store.read(lambda records: records.estimates.every()) == (first, second)
+
     def test_clock_entries_are_kept_within_their_quote_and_found_by_day(self, store: Store) -> None:
         kept(store, lambda records: [keep_issued(records) for _ in range(2)])
         later = TODAY + timedelta(days=1)
@@ -296,7 +309,7 @@ class ThingsContract:
         kept(store, work)
 
         def compared(records: Records) -> None:
-            assert [one.number for one in records.revisions.sound_of_quote(1)] == [1]
+            assert records.revisions.sound_of_quote(1) == records.revisions.of_quote(1) != ()
             given = records.authorisations.of_quote(1)
             assert records.authorisations.sound_of_quote(1) == given != ()
             assert records.additions.sound_of_quote(1) == records.additions.of_quote(1) != ()

@@ -45,6 +45,7 @@ from tests.store.small import (
     an_authorisation,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_event,
     an_issued_revision,
     an_order,
@@ -56,6 +57,7 @@ from kitwright.keeping.record import (
     ClockKind,
     Disposal,
     DisposalKind,
+    EstimateKind,
     KeptQuote,
     MailState,
     Means,
@@ -131,6 +133,10 @@ def fill(records: Records) -> None:
         a_clock_entry(
             agreed, kind=ClockKind.stopped, moment=NOON + HOUR, about=1, phase=None, step=None
         )
+    )
+    applied = records.estimates.add(an_estimate_entry()).number
+    records.estimates.add(
+        an_estimate_entry(kind=EstimateKind.taken_back, since=None, figures=None, about=applied)
     )
     records.photos.add(a_photo(agreed))
     records.photos.add(a_photo(None, ticket=ticket, subject="take_in", code="take-in"))
@@ -227,6 +233,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
     "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
     "clock entries": lambda r: _of_each(r, "clock_entries"),
+    "estimates": lambda r: r.estimates.every(),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "photos of tickets": lambda r: r.photos.of_ticket(1),

@@ -19,6 +19,7 @@ from kitwright.keeping.record import (
     Disposal,
     DueDelivery,
     Erasure,
+    EstimateEntry,
     Event,
     Hook,
     KeptAnswer,
@@ -410,6 +411,14 @@ class MemoryClock(Kept[ClockEntry]):
         return tuple(one for one in self.sorted() if one.day == day)
 
 
+class MemoryEstimates(Kept[EstimateEntry]):
+    def last(self) -> int:
+        return max((one.number for one in self.sorted()), default=0)
+
+    def every(self) -> tuple[EstimateEntry, ...]:
+        return self.sorted()
+
+
 class MemoryPhotos(Kept[Photo]):
     def of_ticket(self, ticket: int) -> tuple[Photo, ...]:
         return tuple(photo for photo in self.sorted() if photo.ticket == ticket)
@@ -670,6 +679,7 @@ def records(state: State) -> Records:
         handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
         bills=MemoryBills(state, "bills", needs=lambda one: (("statements", one.quote),)),
         clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
+        estimates=MemoryEstimates(state, "estimates"),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)

@@ -33,6 +33,8 @@ from kitwright.keeping.record import (
     Customer,
     Erasure,
     ErasureStage,
+    EstimateEntry,
+    EstimateKind,
     Event,
     Hand,
     Handover,
@@ -49,6 +51,9 @@ from kitwright.keeping.record import (
     Means,
     OrderEntry,
     OrderState,
+    OwnEstimates,
+    OwnMinutes,
+    OwnOdds,
     Payment,
     Phase,
     Photo,
@@ -342,6 +347,24 @@ def a_clock_entry(quote: int, **said: object) -> ClockEntry:
         phase=Phase.work,
         step="J-LASH",
         moment=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_estimate_entry(**said: object) -> EstimateEntry:
+    plain = EstimateEntry(
+        number=0,
+        kind=EstimateKind.applied,
+        at=NOON,
+        hand=Hand.key,
+        by="k1",
+        since=TODAY,
+        figures=OwnEstimates(
+            minutes=(
+                OwnMinutes(family="QM-H27", group="work", labour_class="tech", factor="1.25"),
+            ),
+            odds=(OwnOdds(contingency="C-STUD", factor="2"),),
+        ),
     )
     return structs.replace(plain, **said)
 

@@ -36,6 +36,7 @@ from tests.store.small import (
     an_answer,
     an_entry,
     an_erasure,
+    an_estimate_entry,
     an_order,
     figures,
 )
@@ -135,6 +136,7 @@ CHANGES = {
     "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
     "tickets": "complaint = 'other'",
+    "estimates": "by = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -153,6 +155,7 @@ def add_rest(records: Records) -> None:
     records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
     records.tickets.add(a_ticket(1, 1))
+    records.estimates.add(an_estimate_entry())
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -212,6 +215,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "payments_stay",
             "bills_stay",
             "clock_entries_stay",
+            "estimates_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

@@ -111,6 +111,11 @@ def _machines(plan: WorkPlan, scribe: Scribe) -> str:
     )
 
 
+def _is_fitted(use: StepUse, step: Step) -> bool:
+    """Return whether a step fits a part, and does not use something up."""
+    return use.role != step.step.partition("@")[0] and use.measure == "piece"
+
+
 def _as_groups(
     runs: Sequence[tuple[int | None, list[Step]]],
 ) -> list[tuple[int | None, list[Step]]]:
@@ -217,9 +222,11 @@ class _Steps:
                 percent=self._scribe.percent(step.spread_percent),
             )
         fasteners = (step.fasteners,) if step.fasteners else ()
-        uses = tuple(self._use(use, step) for use in step.uses)
+        fitted = tuple(self._use(use, step) for use in step.uses if _is_fitted(use, step))
+        used = tuple(self._use(use, step) for use in step.uses if not _is_fitted(use, step))
         for head, texts in (
-            (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
+            (say("Fit:"), fitted),
+            (say("Use:"), used),
             (say("Fasteners:"), fasteners),
             (say("Special tools:"), step.tools),
             (say("Check, photograph:"), step.look if step.kind in _TAKES_OFF else ()),

@@ -14,6 +14,7 @@ from html import escape
 from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
+from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.mail_head import (
     MOST_SUBJECT,
@@ -112,6 +113,8 @@ class _Words:
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
+        if self._quote.change is not None:
+            yield tuple(self._change())
         if self._quote.complaint is not None:
             yield self._scribe.say("You reported:"), *note_lines(self._quote.complaint)
         yield tuple(self._jobs())
@@ -161,6 +164,15 @@ class _Words:
         return self._scribe.say(
             "Here is our quote {quote}, revision {revision}, for your machine: {machine}.", **facts
         )
+
+    def _change(self) -> Iterator[str]:
+        """Yield what was found since the work was agreed, and the sums before and after."""
+        yield self._scribe.say("Since you agreed to the work, we have found this:")
+        for one in found_of(self._quote, self._scribe):
+            told = " ".join(filter(None, (one.what, one.why, one.measured)))
+            yield f"- {one_line('what was found', told)}"
+        for label, amount, _ in change_rows(self._quote, self._scribe, is_agreed=self._is_agreed):
+            yield f"{label}: {amount}"
 
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")

@@ -80,16 +80,18 @@ class PageActions(Struct, frozen=True, kw_only=True):
 
     The forms appear while the revision is issued and has both addresses, which are posted to as
     `application/x-www-form-urlencoded`. `consent` is the exact text that the customer accepts;
-    `usual_limit` is the limit that applies if the customer gives none. `decided_at`, `decided_by`
-    and `limit` (including tax if `limit_includes_tax`) describe the decision. `wrong` has the
-    error of a field, shown next to it, and `entered` its contents. `notice` is shown at the top.
-    `choices` are None if nothing can be chosen.
+    `photos_url` is where photographs of what was found are, by their ids. `usual_limit` is the
+    limit that applies if the customer gives none. `decided_at`, `decided_by` and `limit` (including
+    tax if `limit_includes_tax`) describe the decision. `wrong` has the error of a field, shown next
+    to it, and `entered` its contents. `notice` is shown at the top. `choices` are None if nothing
+    can be chosen.
     """
 
     state: PageState
     accept_url: str | None = None
     decline_url: str | None = None
     newer_url: str | None = None
+    photos_url: str | None = None
     consent: str | None = None
     usual_limit: Amount | None = None
     decided_at: datetime | None = None

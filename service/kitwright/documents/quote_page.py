@@ -7,6 +7,7 @@ from markupsafe import Markup
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
+from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
@@ -56,6 +57,8 @@ def quote_page(
         sum_of=sum_of,
         courses=courses_of(quote, scribe),
         advice=advice_of(quote, scribe),
+        found=found_of(quote, scribe),
+        change=change_rows(quote, scribe, is_agreed=envelope.limit is not None),
         choices=None if actions is None else actions.choices,
         totals=totals_of(quote, scribe, is_owed=is_open),
         summary=summary_of(quote, scribe, is_owed=is_open),

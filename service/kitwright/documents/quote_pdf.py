@@ -11,6 +11,7 @@ from msgspec import structs
 from kitwright.catalogue.model import Contact
 from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
+from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
@@ -114,6 +115,11 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
         "dates": _dates(quote, envelope, scribe),
         "customer": customer_lines(envelope),
         "machine": machine_rows(quote, envelope, scribe),
+        "changed_by": [
+            {"what": one.what, "why": one.why, "measured": one.measured}
+            for one in found_of(quote, scribe)
+        ],
+        "change": change_rows(quote, scribe, is_agreed=envelope.limit is not None),
         "reported": text_lines(quote.complaint),
         **_findings(quote.assessment, scribe),
         "basis": basis_told(quote, scribe),

@@ -8,6 +8,7 @@ from typing import Final
 
 from kitwright.catalogue.model import LOOSE
 from kitwright.documents.balance_view import exemption_told
+from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
@@ -31,6 +32,7 @@ def quote_text(quote: Quote) -> str:
     scribe = Scribe(quote.language)
     sections = (
         _head(quote, scribe),
+        _change(quote, scribe),
         _reported(quote, scribe),
         _basis(quote, scribe),
         _questions(quote, scribe),
@@ -80,6 +82,20 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield say(
             "Valid until {day}; parts expected by {parts_day}", day=until, parts_day=parts_day
         )
+
+
+def _change(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield what was found since the work was agreed, and what it changes."""
+    if quote.change is None:
+        return
+    yield from title(scribe.say("Found since you agreed"))
+    for one in found_of(quote, scribe):
+        yield from paragraph(one.what, "  ", "    ")
+        yield from paragraph(one.why, "    ", "    ")
+        if one.measured:
+            yield from paragraph(one.measured, "    ", "    ")
+    for label, amount, _ in change_rows(quote, scribe):
+        yield from spread(f"  {label}", amount)
 
 
 def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:

@@ -190,7 +190,7 @@ def _rounding(records: Records, quote: KeptQuote, payment: Payment, balance: Mon
     nothing = Money(0, balance.currency)
     if payment.means != "cash":
         return nothing
-    step = read_agreed(revision_of(records, quote, quote.agreed or 0)).reckoning.cash_step
+    step = read_agreed(revision_of(records, quote, quote.agreed or quote.shown)).reckoning.cash_step
     if step is None or cash_round(balance, step) != payment.amount:
         return nothing
     return payment.amount - balance

@@ -21,10 +21,21 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "withdraw": frozenset(QuoteState) - {QuoteState.withdrawn, QuoteState.done},
         "order": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
+        "tear_down": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
+        "stop": frozenset(
+            {
+                QuoteState.accepted,
+                QuoteState.ordered,
+                QuoteState.in_work,
+                QuoteState.declined,
+                QuoteState.expired,
+            }
+        ),
         "pay": frozenset({QuoteState.done}),
         "collect": frozenset({QuoteState.done}),
         "invoice": frozenset({QuoteState.done}),
@@ -37,6 +48,8 @@ _SAID: Final = {
     "order": "order for",
     "advance": "record an advance for",
     "clock": "clock on",
+    "found": "record what was found for",
+    "tear_down": "tear down for",
 }
 """How acts are said whose name alone says too little."""
 
@@ -182,6 +195,9 @@ def possible_acts(
     *,
     is_supplied: bool,
     is_orderable: bool,
+    is_ordered: bool = True,
+    can_begin: bool = False,
+    owes_fee: bool = False,
     account: Standing = _NOTHING,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
@@ -194,6 +210,9 @@ def possible_acts(
         today: the shop's day.
         is_supplied: whether all parts orders of the agreed revision are made.
         is_orderable: whether those that are not made can be.
+        is_ordered: whether none is left to be made.
+        can_begin: whether the work can begin with the parts that are here.
+        owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
     """
     is_offered = quote.offered is not None
@@ -206,7 +225,9 @@ def possible_acts(
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
         "order": is_orderable,
         "start": is_supplied,
-        "finish": not is_offered,
+        "tear_down": can_begin,
+        "stop": not is_offered and (quote.agreed is not None or owes_fee),
+        "finish": not is_offered and is_ordered,
         "pay": account.is_owed,
         "collect": account.is_here,
         "invoice": account.is_billable,

@@ -75,6 +75,20 @@ class NothingClocked(ActRefused):
         self.entry = entry
 
 
+class ClockForgotten(ActRefused):
+    """Clocks that nobody stopped, whose minutes would be billed."""
+
+    code = "clock-forgotten"
+
+    def __init__(self, spans: Sequence[Span]) -> None:
+        named = ", ".join(f"entry {one.number} of {one.who}" for one in spans)
+        super().__init__(
+            f"nobody stopped the clock of {named}: it ran until closing time, which is no "
+            "measurement; correct it (`correct`), or give the minutes in `clocked`"
+        )
+        self.entries = tuple(one.number for one in spans)
+
+
 class Hours(Struct, frozen=True):
     """A shop's time zone, and its closing time there (None: the end of the day)."""
 
@@ -184,7 +198,10 @@ def ticks_of(entries: Iterable[ClockEntry]) -> tuple[ClockEntry, ...]:
     done: dict[str | None, ClockEntry] = {}
     for one in entries:
         if one.kind is ClockKind.ticked:
-            done.setdefault(one.step, one)
+            # a step that is ticked again with what was seen there is done since the first tick
+            first = done.setdefault(one.step, one)
+            if one.reason is not None:
+                done[one.step] = structs.replace(first, reason=one.reason)
         elif one.kind is ClockKind.unticked:
             done.pop(one.step, None)
     return tuple(done.values())
@@ -255,10 +272,18 @@ _COMPLETED: Final = {
 }
 
 
-def stop_clocks(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
+def check_stopped(spans: Iterable[Span]) -> None:
+    """Raise ClockForgotten if nobody stopped a clock, and nobody corrected its minutes."""
+    open_spans = [one for one in spans if one.is_forgotten and one.correction is None]
+    if open_spans:
+        raise ClockForgotten(open_spans)
+
+
+def stop_clocks(records: Records, stamp: Stamp, quote: KeptQuote) -> int:
     """Stop the clocks of the day that still run on a quote: now, or when their mechanics began
-    something else.
+    something else. Return how many they were.
     """
+    count = 0
     entries = records.clock_entries.of_quote(quote.number)
     closed = {one.about for one in entries}
     for one in entries:
@@ -285,6 +310,8 @@ def stop_clocks(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
                 by=stamp.by,
             )
         )
+        count += 1
+    return count
 
 
 def _day_of(records: Records, stamp: Stamp, hours: Hours, who: str, day: date) -> Sequence[Span]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct, structs
@@ -93,7 +93,9 @@ def quote_dossier(records: Records, contents: Contents, number: int) -> QuoteDos
         ),
         additions=tuple(one for one in records.additions.of_quote(number) if one.revision in own),
         orders=tuple(_orders(records, number, own)),
-        photos=tuple(photos_of(records, records.photos.of_quote(number), own)),
+        photos=tuple(
+            photos_of(records.photos.of_quote(number), records.revisions.of_quote(number), own)
+        ),
         mails=tuple(one for one in records.mails.of_quote(number) if one.revision in own),
     )
 
@@ -110,6 +112,8 @@ def own_revisions(
     records: Records, revisions: Sequence[Revision], customer: int
 ) -> dict[int, Revision]:
     """Return those of all revisions of a quote that belong to a customer, by number."""
+    if not revisions:
+        return {}
     newest = customer_for(records, revisions[-1])
     whom = [customer_for(records, one) for one in revisions]
     return {
@@ -134,13 +138,12 @@ def part_of(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
 
 
 def photos_of(
-    records: Records, photos: Iterable[Photo], own: Mapping[int, Revision]
+    photos: Iterable[Photo], revisions: Sequence[Revision], own: Container[int]
 ) -> Iterator[Photo]:
-    """Yield those of a quote's photographs that were taken while a customer's revision was the
-    newest.
+    """Yield those of a quote's photographs that were taken while one of a customer's `own` of all
+    its revisions was the newest.
     """
     for photo in photos:
-        revisions = () if photo.quote is None else records.revisions.of_quote(photo.quote)
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
         # a first draft that was replaced is younger than the photographs taken before
         if max(before, default=1) in own:

@@ -10,23 +10,26 @@ erasure stays under way until it is begun again and finds no damage.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Container, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from time import monotonic
-from typing import Final, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 from msgspec import Struct, structs
 
-from kitwright.keeping.dossier import own_revisions, ownerless, photos_of
+from kitwright.keeping.dossier import EVERY, own_revisions, ownerless, photos_of
 from kitwright.keeping.event import add_event, change_record, keep_change
-from kitwright.keeping.mail import erase_mails
+from kitwright.keeping.mail import erase_mails, is_erased_mail
 from kitwright.keeping.people import AlreadyErased, PeopleError
 from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import (
+    Addition,
+    Authorisation,
     Customer,
     Erasure,
     ErasureStage,
+    Handover,
     KeptQuote,
     KeptStatement,
     Machine,
@@ -59,8 +62,11 @@ _NEED_ADDRESS: Final = frozenset({"mails", "revisions"})
 """Tables whose damaged records may hide e-mails to the address."""
 _KEPT_COUNTS: Final = frozenset({"machines", "tickets", "revisions", "photos"})
 """Kinds of records that are not found again if an erasure is begun again."""
+_EVERY_REVISION: Final = range(EVERY)
+"""The numbers of all revisions of a quote."""
 T = TypeVar("T", Machine, Mail, KeptQuote, Ticket)
 R = TypeVar("R")
+P = TypeVar("P", Addition, Authorisation, Handover, KeptStatement)
 Redact = Callable[[Revision], Revision]
 """Removes personal data from a revision's bodies."""
 HasTime = Callable[[], bool]
@@ -327,6 +333,17 @@ def _forget_requests(records: Records, subject: str) -> None:
             records.events.put(structs.replace(event, request_id=""))
 
 
+class _Mine(NamedTuple):
+    """What is a customer's of a quote: all sound revisions of the quote as far as they tell when
+    photographs were taken, those that are the customer's, and the numbers of the latter. If all
+    sound ones are, the damaged ones are too.
+    """
+
+    heads: tuple[Revision, ...]
+    revisions: Mapping[int, Revision]
+    numbers: Container[int]
+
+
 class _Work:
     """The work of one step: a unit of a stage after the other."""
 
@@ -474,12 +491,21 @@ class _Work:
         """Erase what belongs to a quote, which is None if its own record is damaged; return whether
         all of it is erased.
         """
-        heads = self._records.revisions.of_quote(number)
+        left = len(self.damaged)
+        heads = self._of_quote(self._records.revisions, number)
+        is_whole = len(self.damaged) == left
         own = own_revisions(self._records, heads, self._customer)
-        if not self._revisions(one for one in own.values() if not one.is_erased):
+        to_erase = [one for one in own.values() if not one.is_erased]
+        if not self._revisions(to_erase):
             return False
-        if own:
-            self._rest_of_quote(number, quote, own)
+        # a quote of one customer has no revision of another
+        is_theirs = quote is not None and quote.customer == self._customer
+        is_all = not is_whole and is_theirs and len(own) == len(heads)
+        if own or is_all:
+            mine = _Mine(
+                heads if is_whole or is_all else (), own, _EVERY_REVISION if is_all else own
+            )
+            self._rest_of_quote(number, quote, mine, is_changed=bool(to_erase))
         shown = None if quote is None else self._records.quotes.get(number)
         if shown is None:
             self._records.quotes.hide(number)
@@ -503,54 +529,78 @@ class _Work:
         return True
 
     def _rest_of_quote(
-        self, number: int, quote: KeptQuote | None, own: Mapping[int, Revision]
+        self, number: int, quote: KeptQuote | None, mine: _Mine, *, is_changed: bool
     ) -> None:
-        records = self._records
+        """Erase what belongs to a customer's revisions of a quote. The quote's event is added when
+        something `is_changed`, but at least once.
+        """
+        records, numbers = self._records, mine.numbers
         consents = self._of_quote(records.authorisations, number)
-        given = [one for one in consents if one.revision in own]
+        given = [one for one in consents if one.revision in numbers]
         for consent in given:
             blank = structs.replace(consent, who=ERASED, contact=None, text=ERASED)
-            records.authorisations.put(blank)
+            is_changed |= _put(records.authorisations.put, consent, blank)
         additions = self._of_quote(records.additions, number)
-        added = [one for one in additions if one.revision in own]
+        added = [one for one in additions if one.revision in numbers]
         for addition in added:
-            records.additions.put(structs.replace(addition, description=ERASED))
+            unnamed = structs.replace(addition, description=ERASED)
+            is_changed |= _put(records.additions.put, addition, unnamed)
         # each consent is to the revision that was agreed then
         newest = max((one.revision for one in consents), default=None)
-        if (newest if quote is None else quote.agreed) in own:
-            self._account(number)
+        agreed = newest if quote is None else quote.agreed or quote.shown
+        if agreed is not None and agreed in numbers:
+            is_changed |= self._account(number)
         # a machine of nobody goes with the last revisions that name it
         with self.despite_damage():
-            for machine in tuple(ownerless(records, self._customer, own.values())):
+            for machine in tuple(ownerless(records, self._customer, mine.revisions.values())):
                 self._machine(machine)
-        with self.despite_damage():
-            _forget_requests(records, f"quote:{number}")
+        found = self._of_quote(records.photos, number) if mine.heads else ()
+        photos = tuple(photos_of(found, mine.heads, numbers))
+        every = (one for one in self._of_quote(records.mails, number) if one.revision in numbers)
+        mails = [one for one in every if not is_erased_mail(one)]
         if quote is not None:
-            # the serial number is that of the revision shown, which may be for another customer
-            serial = None if quote.shown in own else quote.serial
-            keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
-        photos = tuple(photos_of(records, self._of_quote(records.photos, number), own))
+            self._tell(quote, numbers, is_changed=is_changed or bool(photos or mails))
         for photo in photos:
             with self.despite_damage():
                 drop_photo(records, self.stamp, photo)
-        for mail in self._of_quote(records.mails, number):
-            if mail.revision in own:
-                with self.despite_damage():
-                    erase_mails(records, self.stamp, [mail])
-        for kind, found in (("authorisations", given), ("additions", added), ("photos", photos)):
-            self._count(kind, len(found))
+        for mail in mails:
+            with self.despite_damage():
+                erase_mails(records, self.stamp, [mail])
+        with self.despite_damage():
+            _forget_requests(records, f"quote:{number}")
+        self._count("authorisations", len(given))
+        self._count("additions", len(added))
+        self._count("photos", len(photos))
         self._count("quotes", 1)
 
-    def _account(self, quote: int) -> None:
-        """Erase personal data of a statement, and the name of who collected the machine."""
+    def _tell(self, quote: KeptQuote, numbers: Container[int], *, is_changed: bool) -> None:
+        """Make the next version of a quote with its event, unless this erasure did and nothing has
+        changed since.
+        """
+        records = self._records
+        # the serial number is that of the revision shown, which may be for another customer
+        serial = None if quote.shown in numbers else quote.serial
         with self.despite_damage():
-            handover = self._records.handovers.get(quote)
+            events = records.events.of_subject(f"quote:{quote.number}")
+            is_told = any(one.kind == "quote.erased" and one.at == self.stamp.at for one in events)
+            if is_changed or not is_told or serial != quote.serial:
+                keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
+
+    def _account(self, quote: int) -> bool:
+        """Erase personal data of a statement, and the name of who collected the machine; return
+        whether there was any.
+        """
+        records, is_changed = self._records, False
+        with self.despite_damage():
+            handover = records.handovers.get(quote)
             if handover is not None:
-                self._records.handovers.put(structs.replace(handover, collector=ERASED))
+                unnamed = structs.replace(handover, collector=ERASED)
+                is_changed |= _put(records.handovers.put, handover, unnamed)
         with self.despite_damage():
-            kept = self._records.statements.get(quote)
-            if kept is not None:
-                self._records.statements.put(without_names(kept))
+            kept = records.statements.get(quote)
+            if kept is not None and not kept.is_erased:
+                is_changed |= _put(records.statements.put, kept, without_names(kept))
+        return is_changed
 
     def _mails(self, place: int) -> int | None:
         email, mails = self._email, self._records.mails
@@ -562,6 +612,14 @@ class _Work:
                 if _names_nobody(self._records, mail):
                     erase_mails(self._records, self.stamp, [mail])
         return further or None
+
+
+def _put(put: Callable[[P], None], before: P, after: P) -> bool:
+    """Store what an erasure leaves of a record; return whether that changes it."""
+    if after == before:
+        return False
+    put(after)
+    return True
 
 
 def without_names(kept: KeptStatement) -> KeptStatement:

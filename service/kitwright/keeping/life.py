@@ -262,9 +262,20 @@ def missing_parts(revision: Revision) -> tuple[str, ...]:
     return tuple(dict.fromkeys(each.need.part for each in answer.unfilled))
 
 
-def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
-    """Return a quote in work. `unordered` is the number of parts orders not yet placed for the
-    agreed revision.
+def start(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    unordered: int,
+    *,
+    can_begin: bool = False,
+) -> KeptQuote:
+    """Return a quote in work.
+
+    Args:
+        unordered: the number of parts orders not yet placed for the agreed revision.
+        can_begin: whether it is torn down before they are, because its first steps need no part
+            that is not here.
 
     Raises: NotNow, also if no source can supply some part of the agreed revision.
     """
@@ -272,17 +283,26 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
     missing = missing_parts(revision_of(records, quote, quote.agreed or 0))
     if missing:
         raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")
-    if unordered:
+    if unordered and not can_begin:
         raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
     facts = {"revision": quote.agreed}
+    if unordered:
+        facts["unordered"] = unordered
     return keep_change(records, stamp, "quote.started", quote, facts, state=QuoteState.in_work)
 
 
-def check_finish(quote: KeptQuote) -> None:
-    """Raise NotNow unless the work on a quote can be finished."""
+def check_finish(quote: KeptQuote, unordered: int = 0) -> None:
+    """Raise NotNow unless the work on a quote can be finished, for which so many parts orders are
+    not placed.
+    """
     check_act("finish", quote)
     if quote.offered is not None:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
+    if unordered:
+        reason = (
+            f"parts orders not yet placed: {unordered}; place them, or say in `goods` what was used"
+        )
+        raise NotNow("finish", quote, reason)
 
 
 def finish(
@@ -290,11 +310,12 @@ def finish(
     stamp: Stamp,
     quote: KeptQuote,
     used: Mapping[str, Fraction] = MappingProxyType({}),
+    stopped: int = 0,
 ) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
     item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
-    run are stopped.
+    run are stopped; the event says how many, with those `stopped` for the bill before.
 
     Raises: NotNow, while a revision is undecided.
     """
@@ -305,7 +326,9 @@ def finish(
         facts["superseded"] = quote.latest
     release_unused(records, stamp, quote, used)
     draw_reserved(records, stamp, quote)
-    stop_clocks(records, stamp, quote)
+    stopped += stop_clocks(records, stamp, quote)
+    if stopped:
+        facts["clocks_stopped"] = stopped
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 

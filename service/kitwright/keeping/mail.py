@@ -304,6 +304,11 @@ def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
             _note(records, stamp, "mail.failed", left)
 
 
+def is_erased_mail(mail: Mail) -> bool:
+    """Return whether neither address nor text of an e-mail is left."""
+    return not (mail.to or mail.body)
+
+
 def stop_mails(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
     """Mark the queued e-mails of a quote as failed, because their links were revoked; they are
     never sent. Damaged ones are not either.

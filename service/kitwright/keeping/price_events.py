@@ -16,6 +16,12 @@ SUBJECT: Final = "prices:1"
 """The subject of the events: there is one price book."""
 
 
+def noted_revision(records: Records) -> int:
+    """Return the price revision of the newest event, 0 for the prices of the catalogue."""
+    noted = records.events.of_subject(SUBJECT)
+    return int(noted[-1].facts["revision"] or 0) if noted else 0
+
+
 def note_prices(records: Records, stamp: Stamp, revision: int | None, facts: Facts) -> None:
     """Add the event of the prices in force, unless the newest event has it already.
 
@@ -28,8 +34,7 @@ def note_prices(records: Records, stamp: Stamp, revision: int | None, facts: Fac
         facts: supplier and file of the revision, added to its number and to the number of the one
             before; 0 is that of the prices of the catalogue.
     """
-    noted = records.events.of_subject(SUBJECT)
-    before = int(noted[-1].facts["revision"] or 0) if noted else 0
+    before = noted_revision(records)
     now = revision or 0
     change = {"revision": now, "before": before, **facts}
     if now > before:

@@ -16,6 +16,7 @@ from msgspec import Meta, Struct
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
 from kitwright.quote import Registered
+from kitwright.stages.work import Group
 
 EventFact = Annotated[int, Meta(ge=-999_999_999_999_999, le=999_999_999_999_999)]
 """A number that an event tells. Numbers of records are large after a restore."""
@@ -477,6 +478,7 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
     `day` is the shop's day that it counts for, `who` the mechanic, or whoever corrects. `moment` is
     when a clock was started or stopped, in whole minutes. `about` is the number of the entry that
     it stops or corrects. `minutes` are those of a sum, or the right ones of what is corrected.
+    `reason` is why it is corrected, or what was seen at a step that is ticked.
     """
 
     quote: int
@@ -493,6 +495,55 @@ class ClockEntry(Struct, frozen=True, kw_only=True):
     about: int | None = None
     minutes: int | None = None
     reason: str | None = None
+
+
+class OwnMinutes(Struct, frozen=True, kw_only=True):
+    """The factor of the catalogue's minutes for a group of steps of a labour class, on engines of a
+    family.
+    """
+
+    family: str
+    group: Group
+    labour_class: str
+    factor: str
+
+
+class OwnOdds(Struct, frozen=True, kw_only=True):
+    """The factor of the catalogue's odds for a contingency."""
+
+    contingency: str
+    factor: str
+
+
+class OwnEstimates(Struct, frozen=True, kw_only=True):
+    """The figures of a revision of the shop's estimates: all that differ from the catalogue's."""
+
+    minutes: tuple[OwnMinutes, ...] = ()
+    odds: tuple[OwnOdds, ...] = ()
+
+
+class EstimateKind(StrEnum):
+    """What was done to the shop's estimates: a revision was applied, or taken back."""
+
+    applied = "applied"
+    taken_back = "taken_back"
+
+
+class EstimateEntry(Struct, frozen=True, kw_only=True):
+    """What was done to the shop's estimates; it never changes.
+
+    The number of an entry that applies figures is that of the revision. `since` is the first day of
+    quotes that use it. `about` is the revision that is taken back.
+    """
+
+    number: int
+    kind: EstimateKind
+    at: datetime
+    hand: Hand
+    by: str
+    since: date | None = None
+    figures: OwnEstimates | None = None
+    about: int | None = None
 
 
 class Photo(Struct, frozen=True, kw_only=True):

@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     Disposal,
     DueDelivery,
     Erasure,
+    EstimateEntry,
     Event,
     Handover,
     Hook,
@@ -344,6 +345,19 @@ class ClockEntries(Protocol):
         """Return the entries of all quotes that count for a day, by quote, oldest first."""
 
 
+class EstimateEntries(Protocol):
+    """What was done to the shop's estimates; an entry never changes."""
+
+    def last(self) -> int:
+        """Return the number of the newest entry, 0 if there is none."""
+
+    def add(self, record: EstimateEntry) -> EstimateEntry:
+        """Add an entry; return it with its number. Raises: RecordConflict."""
+
+    def every(self) -> tuple[EstimateEntry, ...]:
+        """Return all entries, oldest first."""
+
+
 class Photos(OfQuote[Photo], Protocol):
     """The records of photographs; their files are stored elsewhere."""
 
@@ -548,6 +562,7 @@ class Records(Struct, frozen=True, kw_only=True):
     handovers: Kept[Handover]
     bills: Bills
     clock_entries: ClockEntries
+    estimates: EstimateEntries
     customers: Customers
     machines: Machines
     tickets: Tickets

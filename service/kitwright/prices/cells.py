@@ -6,17 +6,19 @@ import codecs
 import csv
 import io
 import re
-import warnings
 import zipfile
 from collections.abc import Iterator
 from datetime import date, datetime, time
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path
-from typing import Any, BinaryIO, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 from kitwright.catalogue.model import PriceForm
 from kitwright.prices.record import FileInvalid
+
+if TYPE_CHECKING:
+    from kitwright.prices.workbook import Texts
 
 _PIECE: Final = 1024 * 1024
 _SAMPLE: Final = 256 * 1024
@@ -227,6 +229,7 @@ class SheetCells(Cells):
     def __init__(self, file: Path, form: PriceForm) -> None:
         self._file = file
         self._sheet = form.sheet
+        self._texts: Texts | None = None
         try:
             with zipfile.ZipFile(file) as packed:
                 size = sum(member.file_size for member in packed.infolist())
@@ -237,14 +240,15 @@ class SheetCells(Cells):
 
     def rows(self) -> Iterator[Line]:
         """Yield the rows that are not empty. Raises: FileInvalid."""
+        # loaded only for a workbook: the library takes time and memory
+        from kitwright.prices.workbook import Workbook
+
         self.read = 0
         with self._file.open("rb") as opened:
             try:
-                book = _load(opened)
-                sheet = self._chosen(book)
-                # what a sheet says of its own size may be wrong
-                sheet.reset_dimensions()
-                for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):
+                book = Workbook(opened, self._texts)
+                self._texts = book.shared_strings
+                for number, values in book.rows(self._chosen([*book.sheets])):
                     _check_length(number)
                     self.read = number
                     self.total = max(self.total, number + 1)
@@ -259,31 +263,20 @@ class SheetCells(Cells):
                 told = (str(error) or type(error).__name__)[:200]
                 raise FileInvalid(f"the workbook is damaged: {told}", line=self.read + 1) from None
 
-    def _chosen(self, book: Any) -> Any:
-        names = [sheet.title for sheet in book.worksheets]
+    def _chosen(self, names: list[str]) -> str:
         if not names:
             raise FileInvalid("the workbook has no sheet")
         if self._sheet is None:
-            return book.worksheets[0]
+            return names[0]
         if self._sheet not in names:
             known = ", ".join(map(repr, names))
             raise FileInvalid(f"the workbook has no sheet {self._sheet!r}; it has {known}")
-        return book[self._sheet]
+        return self._sheet
 
 
 def _check_length(line: int) -> None:
     if line > _MOST_ROWS:
         raise FileInvalid(f"a sheet has at most {_MOST_ROWS} rows: save it as CSV", line=line)
-
-
-def _load(file: BinaryIO) -> Any:
-    # loaded only for a workbook: it takes time and memory
-    import openpyxl
-
-    with warnings.catch_warnings():
-        # of styles and other things that no price needs
-        warnings.simplefilter("ignore")
-        return openpyxl.load_workbook(file, read_only=True, data_only=True)
 
 
 def _cell_text(value: object) -> str:

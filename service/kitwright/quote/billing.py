@@ -15,7 +15,18 @@ from kitwright.quote.base import Amount, Count, DecimalText, Measure, UnitCode
 from kitwright.quote.engine import Engine
 from kitwright.quote.price import Exemption, LineTax, Tax
 
-BilledWhy = Literal["agreed", "clocked", "capped", "used", "charged", "follows", "core_back"]
+BilledWhy = Literal[
+    "agreed",
+    "clocked",
+    "capped",
+    "used",
+    "charged",
+    "follows",
+    "core_back",
+    "not_done",
+    "stopped",
+    "limited",
+]
 BillRole = Literal["item", "charge", "allowance"]
 
 
@@ -26,8 +37,11 @@ class StatementLine(Struct, frozen=True, kw_only=True):
     `agreed` and `amount` are with or without tax as the shop's prices are. `why` says why `amount`
     is what it is: `agreed`, minutes as `clocked`, minutes `capped` by those agreed, goods as
     `used`, freight as suppliers `charged` it, a discount that `follows` what it reduces, or a
-    deposit refunded (`core_back`). Of goods that were not used, `to_shelf` and `to_supplier` went
-    back. `clocked` are minutes, null if not told. `net`, `tax` and `gross` are of what is billed.
+    deposit refunded (`core_back`). Of work that was stopped, it is `not_done`, minutes that are due
+    until then (`stopped`), or a reduction to what was authorised (`limited`); the last two are not
+    among the agreed lines, and their places follow those. Of goods that were not used, `to_shelf`
+    and `to_supplier` went back. `clocked` are minutes, null if not told. `net`, `tax` and `gross`
+    are of what is billed.
     """
 
     line: Count
@@ -63,13 +77,25 @@ class DisposedOf(Struct, frozen=True, kw_only=True):
     where: str | None
 
 
+class StoppedAt(Struct, frozen=True, kw_only=True):
+    """Where work was stopped: before which step of the work plan, and whether the machine was then
+    `put_together` or returned in `boxes`; both are null if the work had not begun.
+    """
+
+    before_step: Count | None
+    step: str | None
+    machine: Literal["put_together", "boxes"] | None
+
+
 class Statement(Struct, frozen=True, kw_only=True):
     """The account of finished work, line by line as agreed and as billed.
 
     `supplied_on` is the day on which the work was done. `basis` says which minutes are paid.
     `agreed_gross` is what was agreed with additions; net + tax = gross. The bill is never more than
     `limit`, which the customer authorised, with tax if `limit_includes_tax`. `prepaid` is what the
-    quote says was paid before. `engine` is null in statements made before it was told.
+    quote says was paid before. `stopped` is null if the work was done. If nothing was agreed, only
+    the diagnostic fee is billed, and `limit` is that.
+    `engine` is null in statements made before it was told.
     """
 
     quote: str
@@ -91,6 +117,7 @@ class Statement(Struct, frozen=True, kw_only=True):
     limit: Amount
     limit_includes_tax: bool
     prepaid: Amount
+    stopped: StoppedAt | None = None
 
 
 class Registered(Struct, frozen=True, kw_only=True):

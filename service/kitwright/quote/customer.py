@@ -13,6 +13,7 @@ from msgspec import UNSET, Struct, UnsetType, structs
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Reason
+from kitwright.quote.change import Find
 from kitwright.quote.contingency import Contingency
 from kitwright.quote.course import Course
 from kitwright.quote.price import Line
@@ -27,6 +28,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
             "margin",
             "in_play",
             "catalogue_revision",
+            "estimates",
             "swallowed",
             "access",
             "work_plan",
@@ -45,6 +47,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     ),
     Contingency: frozenset({"probability", "parts"}),
     Course: frozenset({"minutes", "parts_by"}),
+    Find: frozenset({"step", "by"}),
 }
 """Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
 

@@ -12,7 +12,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
-from kitwright.quote.base import Caution, Reason
+from kitwright.quote.base import Caution, Count, Reason
+from kitwright.quote.change import Change
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
 from kitwright.quote.engine import Engine
@@ -43,7 +44,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     name such parts and say what may change the amounts later, such as a new tax rate.
     `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
     known. If `courses` were requested, everything else is that of the advised one until one is
-    chosen, when the quote is accepted.
+    chosen, when the quote is accepted. `change` says what was found once the work was agreed, and
+    what difference it makes; it is null of every other revision.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -82,6 +84,11 @@ class Quote(Struct, frozen=True, kw_only=True):
     margin: Margin | None = None
     courses: tuple[Course, ...] = ()
     advice: Advice | None = None
+    estimates: Annotated[
+        Count | None,
+        Meta(description="The revision of the shop's own estimates; null: the catalogue's."),
+    ] = None
+    change: Change | None = None
 
     @property
     def chassis_question(self) -> Question | None:

@@ -316,6 +316,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
     work should be there, None if there are none, or if no source can supply some part. `notes` name
     these parts and say what may change the amounts later.
+    `estimates` is the revision of the shop's own estimates, None for the catalogue's.
     `basis` is None if no findings were given, `prospect` if contingencies were not requested,
     `sooner` if nothing that is bought can be there earlier.
     """
@@ -338,6 +339,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     courses: tuple[Course, ...] = ()
     advised: CourseName | None = None
     advice: Advice | None = None
+    estimates: int | None = None
 
     @property
     def is_of_draft(self) -> bool:

@@ -22,6 +22,7 @@ from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, Statem
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
 from kitwright.store.erasures import DisposalTable, ErasureTable
+from kitwright.store.estimates import EstimateTable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
 from kitwright.store.files import NEW, make_folders, make_private, sync_folder
@@ -341,6 +342,7 @@ def tables(session: Session) -> Records:
         handovers=HandoverTable(session),
         bills=BillTable(session),
         clock_entries=ClockTable(session),
+        estimates=EstimateTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),
         tickets=TicketTable(session),

@@ -180,6 +180,12 @@ class RevisionTable(Table[Revision]):
         """Return all revisions of a quote in order, with empty bodies."""
         return self._heads.of_quote(quote)
 
+    def sound_of_quote(self, quote: int) -> tuple[Revision, ...]:
+        """Return the revisions of a quote in order, with empty bodies; damaged ones are set
+        aside.
+        """
+        return self._heads.sound_of_quote(quote)
+
     def mark(
         self, quote: int, number: int, state: RevisionState, reason: str | None = None
     ) -> None:

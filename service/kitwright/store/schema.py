@@ -22,6 +22,7 @@ from sqlite_utils.migrations import Migrations
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.bill_schema import BILLS
 from kitwright.store.clock import CLOCK
+from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
 from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
@@ -140,6 +141,12 @@ def bills(db: Database) -> None:
 def clock(db: Database) -> None:
     """Create the table of what mechanics clock and tick."""
     _run(db, CLOCK)
+
+
+@MIGRATIONS(name="0010")
+def estimates(db: Database) -> None:
+    """Create the table of the shop's own estimates."""
+    _run(db, ESTIMATES)
 
 
 @MIGRATIONS(name="0011")

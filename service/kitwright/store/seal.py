@@ -58,6 +58,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "bills": ("number",),
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
+        "estimates": ("number",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

@@ -16,6 +16,7 @@ from kitwright.telling.price import tell_line_taxes, tell_taxes
 from kitwright.units import decimal_text
 
 _OF_PERCENT = {"percent-of-line", "percent-of-quote"}
+_NOT_AGREED = {Why.core_back, Why.stopped, Why.limited}
 _OF_LINE = {"percent-of-line", "discount-of-line"}
 _AS_A_WHOLE = {Why.follows, Why.charged}
 
@@ -40,6 +41,7 @@ def _agreed(line: Line) -> AgreedLine:
         amount=line.amount.money,
         percent=None if percent is None else Decimal(str(percent)),
         reduces=None if reduces is None else str(reduces),
+        labour_class=line.labour_class,
     )
 
 
@@ -54,11 +56,13 @@ def tell_statement(
     basis: LabourBasis,
     limit: Money,
     limit_includes_tax: bool,
+    stopped: wire.StoppedAt | None = None,
 ) -> wire.Statement:
     """Return the statement of finished work.
 
     Args:
-        quote: as agreed, with its additions; its tax is known.
+        quote: as agreed, with its additions; its tax is known. Of work that was stopped, with the
+            lines that the bill has besides.
         billed: what is billed for it.
         used: what it follows from.
     """
@@ -100,12 +104,14 @@ def tell_statement(
         limit=amount_of(limit),
         limit_includes_tax=limit_includes_tax,
         prepaid=quote.totals.prepaid,
+        stopped=stopped,
     )
 
 
 def _told(lines: Sequence[Line], billed: BilledLine, scribe: Scribe) -> StatementLine:
     line = lines[billed.place - 1]
     is_refund = billed.why is Why.core_back
+    is_new = billed.why in _NOT_AGREED
     assert billed.tax is not None
     zero = amount_of(Money(0, billed.amount.currency))
     return StatementLine(
@@ -120,9 +126,9 @@ def _told(lines: Sequence[Line], billed: BilledLine, scribe: Scribe) -> Statemen
         measure=line.measure,
         unit_price=_negative(line.unit_price) if is_refund else _price(line, billed),
         base_quantity=line.base_quantity,
-        agreed_quantity="0" if is_refund else line.quantity,
+        agreed_quantity="0" if is_new else line.quantity,
         quantity=decimal_text(billed.quantity),
-        agreed=zero if is_refund else line.amount,
+        agreed=zero if is_new else line.amount,
         amount=amount_of(billed.amount),
         why=billed.why.value,
         clocked=None if billed.clocked is None else decimal_text(billed.clocked),

@@ -86,6 +86,7 @@ def tell_quote(
         margin=_margin(outcome),
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
+        estimates=outcome.estimates,
     )
 
 

@@ -169,6 +169,24 @@ def test_labour_takes_what_shrinks_off_the_jobs_before() -> None:
     assert allotted(both) == {("J-L", "tech"): 30, ("J-R", "tech"): 12}
 
 
+def test_labour_bills_no_job_more_than_alone_where_all_is_reached_another_way() -> None:
+    """Each job has a way of its own in senior work; the way from above serves both, and is quicker
+    than the two, but takes more than either.
+    """
+    parts = (
+        structs.replace(part_of("side", 50), labour_class=SENIOR),
+        structs.replace(part_of("back", 45), labour_class=SENIOR),
+        part_of("top", 90),
+        structs.replace(part_of("left", 0), needs_any=(("side", "top"),)),
+        structs.replace(part_of("right", 0), needs_any=(("back", "top"),)),
+    )
+    jobs = (task("J-L", "left"), task("J-R", "right"))
+    both = labour(*jobs, parts=parts, increment=1)
+
+    # the left job, billed first, loses its 50 of senior work and bears what is beyond 45
+    assert allotted(both) == {("J-L", "tech"): 45, ("J-R", "tech"): 45}
+
+
 def test_labour_counts_work_of_the_same_id_once_a_visit() -> None:
     one, other = (task(name, work=(bench("warm_up", 8),)) for name in ("J-A", "J-B"))
     found = labour(one, other, increment=1)

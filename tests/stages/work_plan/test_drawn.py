@@ -22,6 +22,7 @@ from kitwright.catalogue.model import (
     Job,
     JobId,
     JobScope,
+    LabourClass,
     Per,
     Phase,
     RefitWork,
@@ -38,33 +39,49 @@ from kitwright.stages.work import Operation
 from kitwright.units import read_figure
 from kitwright.workshop import Workshop
 
+SENIOR = LabourClass("senior")
 SIDES = [*Side]
 TOOLS = [(), (), ("puller",), ("driver",), ("puller", "driver")]
 thorough = settings(max_examples=max(10, settings().max_examples))
 
 
 def _engine(chance: Random) -> list[Component]:
-    """Return components of the engine: each may stand behind earlier ones, and the last may have
-    two ways to it.
+    """Return components of the engine: each may stand behind earlier ones, and there may be two
+    ways to it.
     """
     found: list[Component] = []
     for number in range(chance.randint(1, 6)):
         earlier = [str(one.id) for one in found]
         needs = chance.sample(earlier, min(len(earlier), chance.randint(0, 2)))
+        any_of = _any_of(chance, earlier, needs)
         later = chance.sample(earlier, min(len(earlier), chance.randint(0, 1)))
         found.append(
             structs.replace(
-                part_of(f"e{number}", chance.randint(1, 9), chance.randint(1, 9), *needs),
+                part_of(
+                    f"e{number}",
+                    chance.randint(1, 9),
+                    chance.randint(1, 9),
+                    *needs,
+                    any_of=any_of,
+                    labour_class=chance.choice([TECH, SENIOR]),
+                ),
                 side=chance.choice(SIDES),
                 tools=chance.choice(TOOLS),
                 place=chance.choice([Where.either, Where.either, Where.machine])
                 if not needs
                 else Where.either,
-                refit_after=tuple(one for one in later if number > 1 and not needs),
+                refit_after=tuple(one for one in later if number > 1 and not needs and not any_of),
                 refit_work=_refit_work(chance, number),
             )
         )
     return found
+
+
+def _any_of(chance: Random, earlier: list[str], needs: list[str]) -> tuple[tuple[str, ...], ...]:
+    left = [one for one in earlier if one not in needs]
+    if len(left) < 2 or chance.random() < 0.5:
+        return ()
+    return (tuple(chance.sample(left, 2)),)
 
 
 def _refit_work(chance: Random, number: int) -> tuple[RefitWork, ...]:
@@ -142,7 +159,9 @@ def _jobs(chance: Random, engine: list[Component], cylinder: list[Component]) ->
             id=ContingencyId(f"k{number}"), probability=read_figure("0.1"), add=(adds,)
         )
         may_show = (shown,) if chance.random() < 0.6 else ()
-        found.append((structs.replace(plain, contingency=may_show), seen))
+        is_first = chance.random() < 0.2
+        shown_by = structs.replace(plain, contingency=may_show, is_before_tests=is_first)
+        found.append((shown_by, seen))
     _KINDS.clear()
     for job, seen in found:
         for one in job.contingency:
@@ -192,10 +211,15 @@ def _drawn(chance: Random) -> tuple[Catalogue, Chassis | None, list[Operation]]:
 def test_work_plan_of_any_layout_holds_every_promise(chance: Random) -> None:
     catalogue, chassis, operations = _drawn(chance)
     family = catalogue.families[small_family().id]
-    workshop = Workshop(catalogue, catalogue.shops[HIRE_YARD])
+    shop = catalogue.shops[HIRE_YARD]
+    terms = structs.replace(shop.labour, increment_minutes=1, minimum_bench_minutes=0)
+    workshop = Workshop(catalogue, structs.replace(shop, labour=terms))
     found = Planned(workshop, request_of(family, chassis, catalogue=catalogue), operations)
 
     assert found.wrong() == ()
+    labour = found.visit.labour
+    for each in found.visit.operations:
+        assert labour.minutes_of(each.key) <= workshop.minutes_alone(found.request, each)
     assert all(
         bound <= count for bound, count in zip(found.plan.bound, found.plan.changes, strict=True)
     )

@@ -123,6 +123,15 @@ def test_short_block_is_built_on_the_bench_before_the_engine_goes_in() -> None:
     ]
 
 
+def test_faces_are_cleaned_after_all_that_drops_chips_on_them() -> None:
+    # the deck that the gasket goes on is the new block's
+    assert short_block().in_order("transfer_parts", "clean_deck@1", "on head@1")
+    rings = planned("TB-V68", TRACTOR, ("J-RINGS", 1))
+    assert rings.in_order("hone_measure_clean@1", "clean_deck@1", "clean_crankcase_faces")
+    thread = planned("TB-V68", TRACTOR, ("J-HEAD-GASKET", 1), ("J-THREAD-CASE", 1))
+    assert thread.in_order("insert_head_thread@1", "clean_deck@1", "on head@1")
+
+
 def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
     found = exhaust_valve()
 
@@ -194,6 +203,32 @@ def test_clearances_of_what_stays_on_are_set_before_anything_else_comes_off() ->
     # where the rocker gear comes off, they are set once it is on again
     again = planned("TB-V68", TRACTOR, ("J-STEM-SEAL", 2), ("J-LASH", 2))
     assert again.in_order("on rocker_gear@2", "set_lash_cold@2", "retest_leak@2")
+
+
+def oil_and_leakdown() -> Planned:
+    return planned("TB-S50", WALK_BEHIND, ("J-LEAKDOWN", None), ("J-OIL", None), ("J-LASH", 1))
+
+
+def test_oil_is_changed_before_tests_that_its_level_spoils() -> None:
+    found = oil_and_leakdown()
+    tests = ("warm_up", "vacuum_and_write_up", "leakdown@1", "off rocker_cover@1", "retest_leak@1")
+
+    assert found.in_order("V-INTAKE", "off oil_drain", "on oil_drain", "safe_to_start", *tests)
+    # what the manual gives and what the gauges show have blanks where they are needed
+    assert found.in_order("leakdown@1", "first_leakage_noted", "set_lash_cold@1", "retest_noted")
+    assert found.in_order("engine_cold", "lash_looked_up", "set_lash_cold@1")
+    assert found.wrong() == ()
+    assert planned("TB-V68", TRACTOR, ("J-LASH", 1), ("J-OIL", None)).wrong() == ()
+    # alone, without a test, it stands where it is done with the fewest changes
+    plain = planned("TB-V68", TRACTOR, ("J-OIL", None), ("J-PTO-SEAL", None))
+    assert plain.in_order("off oil_drain", "off pto_seal", "on pto_seal", "on oil_drain")
+
+
+def test_oil_stays_out_until_what_it_is_drained_for_is_closed() -> None:
+    found = planned("QM-D74", None, ("J-LEAKDOWN", None), ("J-OIL", None), ("J-HEAD-GASKET", 1))
+
+    assert found.in_order("leakdown@1", "off head@1", "on head@1", "on oil_drain", "V-RUN")
+    assert found.wrong() == ()
 
 
 def test_step_names_what_a_find_made_there_may_lead_to() -> None:
@@ -295,6 +330,8 @@ def _moved(plan: WorkPlan, name: str, before: str) -> list[Step]:
         (exhaust_valve, "on oil_drain", "on head@1", "is not on again"),
         (exhaust_valve, "fit_exhaust_valve@1", "flatness_check@1", "may show something"),
         (head_and_plug_thread, "off muffler", "off spark_plug@1", "may show a dearer find"),
+        (oil_and_leakdown, "warm_up", "off oil_drain", "comes before on oil_drain"),
+        (oil_and_leakdown, "off spark_plug@1", "on oil_drain", "comes before on oil_drain"),
         (head_and_clearances, "off intake_manifold", "set_lash_cold@2", "which may change what"),
     ],
 )
@@ -499,6 +536,22 @@ SMALL = {
             structs.replace(part_of("t", 1), side=Side.output, needs_free=("crank",)),
         ),
         ("s", "t"),
+    ),
+    "two ways in, both open": (
+        (
+            structs.replace(part_of("a", 1), side=Side.under, tools=("puller",)),
+            structs.replace(part_of("b", 1), side=Side.output),
+            structs.replace(part_of("c", 1, any_of=(("a", "b"),)), side=Side.output),
+        ),
+        ("a", "b", "c"),
+    ),
+    "two ways in, one of them shut": (
+        (
+            part_of("a", 1),
+            part_of("b", 1),
+            structs.replace(part_of("c", 1, any_of=(("a", "b"),)), refit_after=("a",)),
+        ),
+        ("a", "b", "c"),
     ),
     "an order of refits": (
         (

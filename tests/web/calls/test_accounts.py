@@ -1,14 +1,21 @@
 """From finished work to its invoice over HTTP: statement, payments, collection, credit note."""
 
 import hashlib
+from collections.abc import Iterator
+from datetime import timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
 from lxml import etree
+from tests.desks import DAY, client_of, open_counter
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
+
+from kitwright.app import make_app, make_service
+from kitwright.settings import Settings, built_in_catalog
 
 CUSTOMER = {
     "name": "Maud Ferrier",
@@ -213,6 +220,128 @@ def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -
     found = owner.get(f"/v1/shelf/{item}").json()
     (holding,) = found["holdings"]
     assert (holding["on_hand"], holding["reserved"]) == (quantity, "0")
+
+
+def test_month_has_the_invoice_the_payment_and_what_is_open(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", {**CUSTOMER, "name": "=Maud"}).json()["id"]
+    id = in_work(staff, customer=customer)  # noqa: A001
+    staff.act(id, "finish")
+    invoice = staff.done(f"/v1/quotes/{id}/invoice", {"customer": customer}, staff.tag(id)).json()
+    gross = Decimal(invoice["gross"]["amount"])
+    staff.act(id, "payments", {"amount": "20.00", "means": "card", "by": "Till"})
+
+    month = staff.get("/v1/reports/month", month="2027-03")
+
+    assert month["complete"] is False
+    assert {one["number"] for one in month["documents"]} == {invoice["number"]}
+    assert sum(Decimal(one["gross"]["amount"]) for one in month["codes"]) == gross
+    (receipt,) = month["receipts"]
+    assert (receipt["kind"], receipt["quote"], receipt["means"]) == ("payment", id, "card")
+    (item,) = month["open_items"]
+    assert Decimal(item["balance"]["amount"]) == gross - 20
+    assert month["closing"] == item["balance"]
+    stock = staff.get("/v1/stock-value")
+    assert month["stock"] == stock["value"]
+    before = staff.get("/v1/reports/month", month="2027-02")
+    assert (before["complete"], before["documents"], before["open_items"]) == (True, [], [])
+    after = staff.get("/v1/reports/month", month="2027-04")
+    assert (after["complete"], after["documents"]) == (False, [])
+    assert after["opening"] == after["closing"] == month["closing"]
+
+    answer = staff.client.get(
+        "/v1/reports/month", params={"month": "2027-03"}, headers={"Accept": "text/csv"}
+    )
+    assert answer.headers["content-type"].startswith("text/csv")
+    assert ",'=Maud," in answer.text
+
+
+@pytest.mark.parametrize("month", ["2027-13", "2027", "March"])
+def test_month_that_is_none_is_refused(staff: Staff, month: str) -> None:
+    answer = staff.client.get("/v1/reports/month", params={"month": month})
+
+    assert (answer.status_code, answer.json()["code"]) == (400, "query-invalid")
+
+
+def clock(staff: Staff, id: str, act: str, **members: Any) -> Any:  # noqa: A002
+    body = {"act": act, "by": "R. Okafor", **members}
+    return staff.done(f"/v1/quotes/{id}/clock", body).json()
+
+
+def labour_of(staff: Staff, id: str) -> list[Any]:  # noqa: A002
+    lines = statement(staff, id)["statement"]["lines"]
+    return [line for line in lines if line["kind"] == "labour"]
+
+
+def test_clocked_minutes_of_the_clock_are_in_the_statement(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    clock(staff, id, "minutes", phase="work", minutes=41)
+    clock(staff, id, "start", phase="refit")
+    staff.counter.clock.now += timedelta(minutes=12)
+
+    staff.act(id, "finish")
+
+    lines = labour_of(staff, id)
+    # a shop that bills flat bills what was agreed, and shows what it took
+    assert {line["why"] for line in lines} == {"agreed"}
+    assert sum(int(line["clocked"]) for line in lines) == 53
+    (event,) = staff.get("/v1/events", limit=200)["items"][-1:]
+    assert (event["kind"], event["facts"]["clocks_stopped"]) == ("quote.finished", 1)
+
+
+def test_minutes_of_the_body_count_instead_of_the_clock(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    clock(staff, id, "minutes", phase="work", minutes=41)
+    (place, _), *_ = lines_of(staff, id, "labour")
+
+    staff.act(id, "finish", {"clocked": [{"line": place, "minutes": "7"}]})
+
+    assert [one["clocked"] for one in labour_of(staff, id) if one["clocked"]] == ["7"]
+
+
+@pytest.fixture
+def orchard(tmp_path: Path) -> Iterator[Staff]:
+    """Return somebody at the counter of a shop that bills the clocked minutes, up to the agreed."""
+    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
+    with (
+        open_counter(service, tmp_path) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        yield Staff(counter, client)
+
+
+def test_clocked_minutes_are_billed_up_to_those_agreed(orchard: Staff) -> None:
+    id = in_work(orchard)  # noqa: A001
+    agreed = sum(Decimal(line["quantity"]) for _, line in lines_of(orchard, id, "labour"))
+    clock(orchard, id, "minutes", phase="teardown", minutes=20)
+    clock(orchard, id, "minutes", phase="work", minutes=15)
+
+    orchard.act(id, "finish")
+
+    lines = labour_of(orchard, id)
+    assert sum(Decimal(line["quantity"]) for line in lines) == 35 < agreed
+    made = statement(orchard, id)["statement"]
+    assert Decimal(made["gross"]["amount"]) < Decimal(made["agreed_gross"]["amount"])
+
+    longer = in_work(orchard)
+    clock(orchard, longer, "minutes", phase="work", minutes=1_400)
+    orchard.act(longer, "finish")
+    assert {line["why"] for line in labour_of(orchard, longer)} == {"capped"}
+    made = statement(orchard, longer)["statement"]
+    assert made["gross"] == made["agreed_gross"]
+
+
+def test_forgotten_clock_is_not_billed_before_it_is_corrected(orchard: Staff) -> None:
+    id = in_work(orchard)  # noqa: A001
+    clock(orchard, id, "start", phase="work")
+    orchard.counter.clock.pass_days(1)
+
+    status, code, detail = refused(orchard, id, "finish", {})
+
+    assert (status, code) == (409, "clock-forgotten")
+    assert "entry 1 of R. Okafor" in detail
+    clock(orchard, id, "correct", entry=1, minutes=25, reason="Went home.")
+    orchard.act(id, "finish")
+    assert sum(Decimal(line["quantity"]) for line in labour_of(orchard, id)) == 25
 
 
 def freight_of(staff: Staff, quote: str) -> tuple[Decimal, Decimal, str]:

@@ -164,6 +164,21 @@ def test_steps_are_ticked_and_unticked(bench: Bench) -> None:
     assert told["clocked"] == 0
 
 
+def test_finding_stays_with_the_step_where_it_was_seen(bench: Bench) -> None:
+    quote = bench.begun()
+    first, second = (one["step"] for one in plan_of(bench, quote)["steps"][:2])
+    bench.clock(quote, "tick", step=first, finding="The seat is pitted.")
+    told = bench.clock(quote, "tick", step=second)
+    assert [one["finding"] for one in told["done"]] == ["The seat is pitted.", None]
+
+    bench.clock(quote, "tick", step=second, finding="The stud is bent.")
+    told = bench.clock(quote, "tick", step=second)
+
+    assert [one["finding"] for one in told["done"]] == ["The seat is pitted.", "The stud is bent."]
+    told = bench.clock(quote, "untick", step=second)
+    assert [one["step"] for one in told["done"]] == [first]
+
+
 @pytest.mark.parametrize(
     ("members", "code"),
     [
@@ -172,6 +187,7 @@ def test_steps_are_ticked_and_unticked(bench: Bench) -> None:
         ({"act": "start", "phase": "work", "minutes": 3}, "clock-unclear"),
         ({"act": "stop", "phase": "work"}, "clock-unclear"),
         ({"act": "minutes", "phase": "work"}, "clock-unclear"),
+        ({"act": "untick", "step": "hand 1", "finding": "Bent."}, "clock-unclear"),
         ({"act": "correct", "entry": 1, "minutes": 3}, "clock-unclear"),
         (
             {"act": "minutes", "phase": "work", "minutes": 3, "day": "2027-03-02"},

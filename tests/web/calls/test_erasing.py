@@ -626,6 +626,10 @@ def test_erase_removes_a_customer_whose_record_is_damaged(story: Story) -> None:
         ("quotes", "family", set()),
         ("authorisations", "contact", {"Eulalia", "1632 960 771", "Oregano"}),
         ("photos", "code", set()),
+        ("additions", "description", {"Sorrel"}),
+        # its description is in the statement too, which is sound
+        ("statements", "sha256", set()),
+        ("handovers", "collector", {"Quillfeather"}),
     ],
 )
 def test_erase_goes_on_beside_a_damaged_record_and_names_it(
@@ -633,8 +637,12 @@ def test_erase_goes_on_beside_a_damaged_record_and_names_it(
 ) -> None:
     def change(to: str) -> None:
         with closing(connect(story.folder / FILE)) as connection:
+            # a disk asks no trigger
+            connection.execute("DROP TRIGGER IF EXISTS statements_stay")
             connection.execute(f"UPDATE {table} SET {column} = {to}")
 
+    taken = {"collector": "A. Quillfeather", "old_parts": True, "by": "R. Okafor"}
+    act(story.client, story.quote, "collected", taken)
     change(f"{column} || 'x'")
 
     told = problem(story.erase(), 500, "record-damaged")["detail"]
@@ -657,6 +665,75 @@ def test_erase_goes_on_beside_a_damaged_record_and_names_it(
     story.counter.store.close()
     found = everything(story)
     assert [word for word in PERSONAL if word in found] == []
+
+
+@pytest.mark.parametrize("revision", [1, 2])
+def test_erase_goes_on_beside_a_damaged_revision(story: Story, revision: int) -> None:
+    def change(to: str) -> None:
+        with closing(connect(story.folder / FILE)) as connection:
+            connection.execute(f"UPDATE revisions SET reason = {to} WHERE number = {revision}")
+
+    change("'Chickweed'")
+    told = problem(story.erase(), 500, "record-damaged")["detail"]
+
+    assert f"revisions 1 {revision} can't be read" in told
+    with closing(connect(story.folder / FILE)) as connection:
+        erased = connection.execute("SELECT number FROM revisions WHERE is_erased").fetchall()
+        consents = connection.execute("SELECT who, contact FROM authorisations").fetchall()
+        photos = connection.execute("SELECT count(*) FROM photos").fetchone()
+    assert [number for (number,) in erased] == [3 - revision]
+    assert [*map(tuple, consents)] == [("erased", None)]
+    assert tuple(photos) == (0,)
+    assert "customer.erased" not in kinds(story)
+
+    change("NULL")
+    answer = story.erase({**once(), "If-Match": "*"})
+
+    assert answer.status_code == 200, answer.text
+    assert (answer.json()["quotes"], answer.json()["revisions"]) == (1, 2)
+    story.counter.store.close()
+    assert words_in(story.folder) == []
+
+
+def test_erase_leaves_a_revision_of_others_beside_a_damaged_one(
+    client: Client, tmp_path: Path
+) -> None:
+    """Nothing tells whose the damaged revision is, so what belongs to it stays."""
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", {**MACHINE, "customer": customer.id}).id
+    another = add(client, "/v1/machines", {"name": "Another", "family": "QM-H27"}).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
+    act(client, quote, "issue")
+    act(client, quote, "revise", {**asked, "machine": another, "serial": 2140077})
+    act(client, quote, "issue")
+    gross = client.get(f"/v1/quotes/{quote}").json()["gross"]["amount"]
+    yes = {"revision": 2, "who": "Somebody", "means": "in_person", "text": "Yes.", "limit": gross}
+    act(client, quote, "accept", yes)
+    with closing(connect(tmp_path / FILE)) as connection:
+        connection.execute("UPDATE revisions SET reason = 'Chickweed' WHERE number = 2")
+
+    headers = {**once(), "If-Match": customer.tag}
+    answer = client.post(f"/v1/customers/{customer.id}/erase", headers=headers)
+
+    assert "revisions 1 2" in problem(answer, 500, "record-damaged")["detail"]
+    with closing(connect(tmp_path / FILE)) as connection:
+        erased = connection.execute("SELECT number FROM revisions WHERE is_erased").fetchall()
+        consents = connection.execute("SELECT who FROM authorisations").fetchall()
+    assert [tuple(one) for one in (*erased, *consents)] == [(1,), ("Somebody",)]
+
+
+def test_erase_again_changes_nothing_that_is_erased(story: Story) -> None:
+    with closing(connect(story.folder / FILE)) as connection:
+        connection.execute("UPDATE machines SET note = note || 'x'")
+    problem(story.erase(), 500, "record-damaged")
+    tag = story.client.get(f"/v1/quotes/{story.quote}").headers["etag"]
+    last = story.counter.store.read(lambda records: records.events.last())
+
+    problem(story.erase({**once(), "If-Match": "*"}), 500, "record-damaged")
+
+    assert story.counter.store.read(lambda records: records.events.last()) == last
+    assert story.client.get(f"/v1/quotes/{story.quote}").headers["etag"] == tag
 
 
 def test_erase_goes_on_beside_a_damaged_mail(
@@ -683,6 +760,33 @@ def test_erase_goes_on_beside_a_damaged_mail(
     with closing(connect(tmp_path / FILE)) as connection:
         found = connection.execute("SELECT number, recipient FROM mails ORDER BY number")
         assert [*map(tuple, found)] == [(1, ""), (2, CUSTOMER["email"]), (3, "")]
+
+
+def test_erase_locks_invoices_for_the_owner(story: Story) -> None:
+    body = {"name": "Counter", "scopes": ["read", "order"]}
+    key = story.client.post("/v1/keys", json=body, headers=once()).json()["key"]
+    counter = {"Authorization": f"Bearer {key}"}
+    quote = f"/v1/quotes/{story.quote}"
+    guarded = {**once(), "If-Match": story.client.get(quote).headers["etag"]}
+    story.client.post(f"{quote}/invoice", json={}, headers=guarded).raise_for_status()
+    path = "/v1/invoices/I1-00001"
+    before = story.client.get(path, headers=counter)
+    assert CUSTOMER["name"] in before.text
+    story.erase().raise_for_status()
+
+    for accept in ("application/json", "application/pdf", "application/xml"):
+        refused = story.client.get(path, headers={**counter, "Accept": accept})
+        problem(refused, 403, "scope-missing")
+        assert "Eulalia" not in refused.text
+    credit = {"reason": "Wrong"}
+    refused = story.client.post(f"{path}/credit", json=credit, headers={**counter, **once()})
+    problem(refused, 403, "scope-missing")
+    # the law keeps it as it was made
+    assert story.client.get(path).json() == before.json()
+    story.client.post(f"{path}/credit", json=credit, headers=once()).raise_for_status()
+    listed = story.client.get("/v1/invoices", headers=counter)
+    assert len(listed.json()["items"]) == 2
+    assert "Eulalia" not in listed.text
 
 
 def everything(story: Story) -> str:

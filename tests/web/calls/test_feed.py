@@ -1,12 +1,15 @@
 """The feed: in order, page by page, and told to the owner with who did what."""
 
 from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 from tests.desks import client_alone
 
+from kitwright.store.engine import FILE, connect
 from kitwright.web.calls.service import Service
 
 
@@ -92,3 +95,27 @@ def test_audit_names_no_key_where_a_customer_decided(
 
     assert (last["kind"], last["hand"], last["by_name"]) == ("quote.accepted", "link", None)
     assert "Lindqvist" not in owner.get("/v1/audit").text
+
+
+@pytest.mark.parametrize("path", ["/v1/events", "/v1/audit"])
+def test_feed_goes_on_behind_a_damaged_event(service: Service, tmp_path: Path, path: str) -> None:
+    with client_alone(service, tmp_path) as client:
+        for number in range(5):
+            body = {"name": f"Key {number}", "scopes": ["read"]}
+            headers = {"Idempotency-Key": f'"{number}"'}
+            client.post("/v1/keys", json=body, headers=headers).raise_for_status()
+        with closing(connect(tmp_path / FILE)) as connection:
+            connection.execute("DROP TRIGGER IF EXISTS events_stay")
+            connection.execute("UPDATE events SET subject = 'key:other' WHERE seq = 3")
+
+        seqs, after = list[int](), ""
+        while (page := client.get(f"{path}?after={after}")).is_success:
+            seqs += [each["seq"] for each in page.json()["items"]]
+            after = page.json()["next"]
+        told = page.json()["detail"]
+        behind = client.get(f"{path}?after={told.rpartition('after=')[2]}").json()
+
+    assert seqs == [1, 2]
+    assert (page.status_code, page.json()["code"]) == (500, "record-damaged")
+    assert told.startswith("events 3: ")
+    assert [each["seq"] for each in behind["items"]] == [4, 5]

@@ -13,6 +13,15 @@ BODIES: dict[str, dict[str, Any]] = {
     "revise for more": {"jobs": [LASH, {"job": "J-PLUG", "cylinder": 1}]},
     "revise untaxed": {"jobs": [LASH], "tax_area": None},
 }
+CLIP = {
+    "description": "Clip",
+    "kind": "part",
+    "quantity": "1",
+    "unit": "C62",
+    "unit_price": "1.00",
+    "reason": "Loose.",
+    "by": "R. Okafor",
+}
 STEPS = (
     *BODIES,
     *(
@@ -22,6 +31,9 @@ STEPS = (
         "withdraw",
         "order",
         "start",
+        "tear_down",
+        "found",
+        "stop",
         "add",
         "advance",
         "clock",
@@ -76,9 +88,10 @@ def look(staff: Staff, id: str) -> Seen:  # noqa: A002 - the word of the wire
 
 def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     """Return the answer to an act, asked for as a counter would that sees the quote."""
-    seen = look(staff, id)
-    path, body, tag = f"/v1/quotes/{id}/{step}", None, seen.tag
-    decided = {"revision": seen.head["offered"] or seen.head["revision"]}
+    shown = staff.client.get(f"/v1/quotes/{id}")
+    head = shown.json()
+    path, body, tag = f"/v1/quotes/{id}/{step}", None, shown.headers["ETag"]
+    decided = {"revision": head["offered"] or head["revision"]}
     if step in BODIES:
         path, body = f"/v1/quotes/{id}/revise", {"family": "QM-H27", **BODIES[step]}
     elif step == "accept":
@@ -91,6 +104,13 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "advance":
         path = f"/v1/quotes/{id}/advances"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}
+    elif step == "found":
+        body = {"step": "off spark_plug@1", "what": "Loose.", "why": "It rattles.", "by": "R"}
+        body |= {"free_lines": [CLIP], "trial": True}
+    elif step == "stop" and head["state"] == "in_work":
+        body = {"step": "off spark_plug@1", "machine": "boxes"}
+    elif step == "tear_down":
+        path, body = f"/v1/quotes/{id}/start", {"tear_down_first": True}
     elif step == "pay":
         path = f"/v1/quotes/{id}/payments"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}
@@ -100,7 +120,7 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "clock":
         tag, body = "", {"act": "minutes", "by": "R. Okafor", "phase": "work", "minutes": 5}
     elif step == "order":
-        revision = seen.head["agreed"] or seen.head["revision"]
+        revision = head["agreed"] or head["revision"]
         path, tag = "/v1/orders", ""
         body = {"revisions": [{"quote": id, "revision": revision}]}
     answer: Response = staff.post(path, body, tag or None)

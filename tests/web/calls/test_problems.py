@@ -310,6 +310,20 @@ def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(f"{QUOTES}/Q1/invoice", json=body, headers=headers), body
 
 
+def credited_unclearly(owner: TestClient[Any]) -> tuple[Any, Any]:
+    assert finished(owner)[0].is_success
+    address = {"street": "Mill Lane 4", "city": "Tollimoor", "country": "US"}
+    buyer = {"name": "A. Customer", "billing": address}
+    headers = {"Idempotency-Key": '"buyer"'}
+    customer = owner.post("/v1/customers", json=buyer, headers=headers).json()["id"]
+    headers = {"Idempotency-Key": '"invoice"', "If-Match": "*"}
+    made = owner.post(f"{QUOTES}/Q1/invoice", json={"customer": customer}, headers=headers)
+    assert made.is_success, made.text
+    body = {"reason": "Not fitted", "parts": [{"line": 1}]}
+    headers = {"Idempotency-Key": '"credit"'}
+    return owner.post(f"{made.headers['Location']}/credit", json=body, headers=headers), body
+
+
 def half_an_endpoint(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "billing": {"endpoint": "bills@shop.example"}}
     return owner.post("/v1/customers", json=body, headers={"Idempotency-Key": '"who"'}), body
@@ -336,6 +350,21 @@ def chosen(owner: TestClient[Any], act: str, body: Any, **members: Any) -> tuple
         body = {"who": "A. Customer", "means": "in_person", **body}
         return staff.post(f"/v1/quotes/{id}/{act}", body, staff.tag(id)), body
     return staff.post(f"/v1/quotes/{id}/{act}", body), body
+
+
+def found(owner: TestClient[Any], **members: Any) -> tuple[Any, Any]:
+    """Tell what was found, wrongly."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    id = staff.accepted()  # noqa: A001
+    body = {"step": "off head@1", "what": "A crack.", "why": "It leaks.", "by": "R", **members}
+    return staff.post(f"/v1/quotes/{id}/found", body, staff.tag(id)), body
+
+
+def stopped(owner: TestClient[Any], **body: Any) -> tuple[Any, Any]:
+    """Stop work before it began, wrongly."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    id = staff.accepted()  # noqa: A001
+    return staff.post(f"/v1/quotes/{id}/stop", body, staff.tag(id)), body
 
 
 def agreed_blindly(owner: TestClient[Any]) -> tuple[Any, Any]:
@@ -384,7 +413,25 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: finished(owner, "core", BLOCK, cores=[{"quantity": "9"}]),
         "/cores/0",
     ),
+    "found-nowhere": (
+        lambda owner, _: found(owner, step=None, jobs=[{"job": "J-PLUG", "cylinder": 1}]),
+        "/step",
+    ),
+    "no-such-contingency": (
+        lambda owner, _: found(
+            owner, contingency={"contingency": "moon"}, jobs=[{"job": "J-PLUG", "cylinder": 1}]
+        ),
+        "/contingency",
+    ),
+    "no-such-photo": (
+        lambda owner, _: found(owner, photographs=["P9"], jobs=[{"job": "J-PLUG", "cylinder": 1}]),
+        "/photographs/0",
+    ),
+    "nothing-added": (lambda owner, _: found(owner), "/jobs"),
+    "stop-unclear": (lambda owner, _: stopped(owner, machine="boxes"), "/machine"),
+    "no-added-line": (lambda owner, _: stopped(owner, not_done=[1]), "/not_done/0"),
     "due-day-invalid": (lambda owner, _: invoiced_late(owner), "/due_on"),
+    "part-unclear": (lambda owner, _: credited_unclearly(owner), "/parts/0"),
     "endpoint-incomplete": (
         lambda owner, _: half_an_endpoint(owner),
         "/billing/endpoint_scheme",

@@ -76,10 +76,12 @@ def check_steps(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Probl
 
 def _components(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield wrong references of components. Those of a chassis are to each layout it carries."""
+    works = _job_works(catalogue)
     for layout in catalogue.layouts.values():
         known = known_components(layout)
         for component in layout.component:
-            yield from _component(layout_file(layout.id), component, known, f"layout {layout.id}")
+            where = f"layout {layout.id}"
+            yield from _component(layout_file(layout.id), component, known, works, where)
     for chassis in catalogue.chassis.values():
         own = {str(row.id): row.per_cylinder for row in chassis.component}
         for name in chassis.layouts:
@@ -87,11 +89,11 @@ def _components(catalogue: Catalogue) -> Iterator[Problem]:
                 known = known_components(catalogue.layouts[name]) | own
                 for component in chassis.component:
                     where = f"layout {name} in it"
-                    yield from _component(chassis_file(chassis.id), component, known, where)
+                    yield from _component(chassis_file(chassis.id), component, known, works, where)
 
 
 def _component(
-    file: str, component: Component, known: dict[str, bool], where: str
+    file: str, component: Component, known: dict[str, bool], of_jobs: set[str], where: str
 ) -> Iterator[Problem]:
     label = f"component {component.id}"
     asker = Asker(file, label, component.per_cylinder, where)
@@ -104,14 +106,14 @@ def _component(
     if (None in minutes) if not component.elements else (minutes != (None, None)):
         message = "give remove_minutes and refit_minutes, or elements, and not both"
         yield problem(file, label, "minutes-unclear", message)
-    works = {row.id for row in component.refit_work}
+    works = of_jobs | {row.id for row in component.refit_work}
     for row in component.refit_work:
         inner = asker._replace(label=f"{label}, refit_work {row.id}")
         own = (row.part_of,) if row.part_of else ()
         yield from component_problems(inner, (*own, *row.needs_on), known)
         for name in row.after:
             if name not in works:
-                message = f"after: {component.id} has no refit work {name!r}"
+                message = f"after: neither {component.id} nor a job has work {name!r}"
                 yield problem(file, inner.label, "step-unknown", message)
     if component.unless_sound is not None and not component.holds:
         message = "only a component that holds something has unless_sound"
@@ -123,8 +125,7 @@ def _component(
 
 def _works(catalogue: Catalogue) -> Iterator[Problem]:
     known = _anywhere(catalogue)
-    works = {str(row.id) for job in catalogue.jobs.values() for row in job.work}
-    works |= {*map(str, catalogue.visit_work)}
+    works = _job_works(catalogue) | {*map(str, catalogue.visit_work)}
     for visit in catalogue.visit_work.values():
         asker = Asker(JOBS, f"visit_work {visit.id}", False, "any layout")
         yield from _work(asker, visit, known, works)
@@ -145,6 +146,10 @@ def _work(
         if name not in works:
             message = f"after: there is no work {name!r}"
             yield problem(asker.file, asker.label, "step-unknown", message)
+
+
+def _job_works(catalogue: Catalogue) -> set[str]:
+    return {str(row.id) for job in catalogue.jobs.values() for row in job.work}
 
 
 def _anywhere(catalogue: Catalogue) -> dict[str, bool]:

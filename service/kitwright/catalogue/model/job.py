@@ -105,7 +105,8 @@ class Job(Record, frozen=True, kw_only=True):
 
     `safety` says, in a customer's words, why a customer can't leave it out; empty: nothing unsafe
     follows from leaving it out. `replacement` says that the job is a course of its own beside
-    repairs.
+    repairs; `is_before_tests` that what comes off for it alone is on again before the engine is
+    tested, and before anything else comes off.
     """
 
     id: JobId
@@ -117,6 +118,7 @@ class Job(Record, frozen=True, kw_only=True):
     visit: tuple[VisitWorkId, ...] = ()
     sublet: ServiceId | None = None
     is_credited_to_repair: bool = False
+    is_before_tests: bool = False
     supersedes: tuple[JobId, ...] = ()
     while_apart: tuple[WhileApart, ...] = ()
     contingency: tuple[Contingency, ...] = ()

@@ -1,7 +1,16 @@
 """Billing: what was really used and clocked, against what was agreed, and the bill that follows."""
 
 from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill
+from kitwright.stages.billing.clocked import Timed, allot_clocked
+from kitwright.stages.billing.stopped import (
+    LIMITED,
+    Minutes,
+    Most,
+    StoppedBill,
+    bill_stopped,
+)
 from kitwright.stages.billing.used import (
+    GOODS,
     AgreedLine,
     Clocked,
     CoreBack,
@@ -12,6 +21,8 @@ from kitwright.stages.billing.used import (
 )
 
 __all__ = [
+    "GOODS",
+    "LIMITED",
     "AgreedLine",
     "Billed",
     "BilledLine",
@@ -19,8 +30,14 @@ __all__ = [
     "CoreBack",
     "Dealt",
     "Disposed",
+    "Minutes",
+    "Most",
+    "StoppedBill",
+    "Timed",
     "Used",
     "Why",
+    "allot_clocked",
     "bill",
+    "bill_stopped",
     "check_used",
 ]

@@ -40,6 +40,9 @@ class Why(StrEnum):
     charged = "charged"
     follows = "follows"
     core_back = "core_back"
+    not_done = "not_done"
+    stopped = "stopped"
+    limited = "limited"
 
 
 class BilledLine(Struct, frozen=True, kw_only=True):
@@ -97,6 +100,21 @@ def bill(
         _pass_on(lines, billed, charged)
     _follow(lines, billed)
     billed += [_refund(lines[one.line - 1], one) for one in used.cores if one.quantity]
+    return with_taxes(lines, billed, area=area, on=on, exempt=exempt)
+
+
+def with_taxes(
+    lines: Sequence[AgreedLine],
+    billed: Sequence[BilledLine],
+    *,
+    area: TaxArea,
+    on: date,
+    exempt: Set[str],
+) -> Billed:
+    """Return billed lines with their taxes; `lines` are what they are of, by place.
+
+    Raises: the errors of the tax rules.
+    """
     charges = [Charge(lines[one.place - 1].tax_kind, one.amount) for one in billed]
     taxed = tax_charges(area, charges, on=on, exempt=exempt)
     shown = {tax.component for tax in (*taxed.taxes, *taxed.freed)}
@@ -132,7 +150,7 @@ def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Itera
             yield BilledLine(
                 place=place,
                 quantity=dealt.used,
-                amount=_amount(line, dealt.used),
+                amount=amount_of_part(line, dealt.used),
                 why=Why.agreed if dealt.used == line.quantity else Why.used,
                 to_shelf=dealt.to_shelf,
                 to_supplier=dealt.to_supplier,
@@ -145,7 +163,7 @@ def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Itera
         yield BilledLine(
             place=place,
             quantity=quantity,
-            amount=_amount(line, quantity),
+            amount=amount_of_part(line, quantity),
             why=why,
             clocked=minutes,
         )
@@ -160,7 +178,8 @@ def _paid(agreed: Decimal, clocked: Decimal, basis: LabourBasis) -> tuple[Decima
     return clocked, Why.clocked
 
 
-def _amount(line: AgreedLine, quantity: Decimal) -> Money:
+def amount_of_part(line: AgreedLine, quantity: Decimal) -> Money:
+    """Return the amount of a quantity at the price of a line."""
     if quantity == line.quantity:
         return line.amount
     return line_amount(quantity, line.unit_price, line.base_quantity, currency=line.amount.currency)
@@ -221,6 +240,6 @@ def _refund(line: AgreedLine, back: CoreBack) -> BilledLine:
     return BilledLine(
         place=back.line,
         quantity=back.quantity,
-        amount=-_amount(line, back.quantity),
+        amount=-amount_of_part(line, back.quantity),
         why=Why.core_back,
     )

@@ -17,8 +17,9 @@ from kitwright.stages.request import RequestFault, RequestRefused
 
 GOODS: Final = frozenset({"part", "set", "consumable"})
 """Kinds of lines of which less, or more, may be used than was agreed."""
-_LABOUR: Final = "labour"
-_MINUTE: Final = "MIN"
+LABOUR: Final = "labour"
+MINUTE: Final = "MIN"
+PIECE: Final = "C62"
 CORE: Final = "core"
 DISCOUNT: Final = "discount"
 FREIGHT: Final = "freight"
@@ -27,7 +28,7 @@ FREIGHT: Final = "freight"
 class AgreedLine(Struct, frozen=True, kw_only=True):
     """A line that the customer agreed to: amount = quantity x unit price / base quantity, rounded
     once, with or without tax as the shop's prices are. `unit` is a code of UN/ECE Rec 20; labour
-    by the minute can be clocked.
+    by the minute can be clocked, and has a `labour_class`.
 
     A discount has the `percent` that it was given as, None if it was an amount. `reduces` is the
     code of the line that it reduces, None for every line of its tax kind except deposits.
@@ -43,6 +44,7 @@ class AgreedLine(Struct, frozen=True, kw_only=True):
     amount: Money
     percent: Decimal | None = None
     reduces: str | None = None
+    labour_class: str | None = None
 
 
 class Dealt(Struct, frozen=True, kw_only=True):
@@ -138,7 +140,7 @@ class CoreTooMany(RequestFault):
 
 def is_timed(line: AgreedLine) -> bool:
     """Return whether a line is labour that is billed by the minute."""
-    return line.kind == _LABOUR and line.unit == _MINUTE
+    return line.kind == LABOUR and line.unit == MINUTE
 
 
 def check_used(lines: Sequence[AgreedLine], used: Used) -> None:

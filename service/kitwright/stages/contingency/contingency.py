@@ -22,7 +22,7 @@ from kitwright.solve.spread import Spread
 from kitwright.stages.finding import Findings
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.request import Request
-from kitwright.stages.work import Jobs, Operation, settle
+from kitwright.stages.work import CATALOGUE, Estimates, Jobs, Operation, settle
 from kitwright.units import exact
 
 _PLACES = Decimal("0.0001")
@@ -183,14 +183,17 @@ def _roles(request: Request, row: Contingency, operation: Operation) -> Iterator
 
 
 def find_chances(
-    listed: Sequence[MayTurnUp], request: Request, findings: Findings | None
+    listed: Sequence[MayTurnUp],
+    request: Request,
+    findings: Findings | None,
+    estimates: Estimates = CATALOGUE,
 ) -> tuple[Chance, ...]:
-    """Return the chance of each contingency by its most probable way.
+    """Return the chance of each contingency by its most probable way, with the shop's own odds.
 
     If it follows another, the probabilities are multiplied. If it can also be found by itself, none
     has to be found first.
     """
-    seen = _Seen(request, findings)
+    seen = _Seen(request, findings, estimates)
     chances: list[Fraction] = []
     found = []
     for may in listed:
@@ -217,7 +220,8 @@ class _Seen:
     Findings that gates have made void do not count.
     """
 
-    def __init__(self, request: Request, findings: Findings | None) -> None:
+    def __init__(self, request: Request, findings: Findings | None, estimates: Estimates) -> None:
+        self._estimates = estimates
         self._condition = {"rust": request.asked.condition.rust.value}
         self._background = frozenset(row.id for row in findings.background) if findings else ()
         self._levels = {
@@ -227,10 +231,10 @@ class _Seen:
 
     def chance(self, row: Contingency, cylinder: int | None) -> Fraction:
         """Return the probability of a contingency by one row of the catalogue."""
-        raised = row.raised_probability
+        raised, chance = row.raised_probability, row.probability
         if raised is not None and any(self._holds(one, cylinder) for one in row.raised_by):
-            return exact(raised)
-        return exact(row.probability)
+            chance = raised
+        return self._estimates.chance(row.id, exact(chance))
 
     def _holds(self, condition: Condition, cylinder: int | None) -> bool:
         if condition.context is not None:

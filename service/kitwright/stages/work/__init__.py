@@ -1,6 +1,14 @@
-"""Work: the jobs, the components to remove for them, and the minutes of labour."""
+"""Work: the jobs, the components to remove for them, the minutes of labour, and a shop's own."""
 
 from kitwright.stages.work.access import AccessPlan, Teardown, plan_access
+from kitwright.stages.work.estimates import (
+    CATALOGUE,
+    GROUP_OF,
+    Estimates,
+    Group,
+    PaceKey,
+    times_odds,
+)
 from kitwright.stages.work.job import (
     Jobs,
     Operation,
@@ -21,13 +29,18 @@ from kitwright.stages.work.labour import (
 )
 
 __all__ = [
+    "CATALOGUE",
+    "GROUP_OF",
     "AccessPlan",
     "Allotted",
     "Bench",
+    "Estimates",
+    "Group",
     "Jobs",
     "Labour",
     "Operation",
     "OperationKey",
+    "PaceKey",
     "Task",
     "Teardown",
     "choose_jobs",
@@ -38,4 +51,5 @@ __all__ = [
     "read_minutes",
     "repeat",
     "settle",
+    "times_odds",
 ]

@@ -34,6 +34,7 @@ from kitwright.solve.closure import (
 )
 from kitwright.stages.request import Rust
 from kitwright.stages.why import Fact, Why
+from kitwright.stages.work.estimates import CATALOGUE_PACE, REFIT, TEARDOWN, FamilyPace
 from kitwright.stages.work.job import Operation, OperationKey
 from kitwright.units import exact
 
@@ -42,7 +43,8 @@ class Removal(Struct, frozen=True, kw_only=True):
     """One component instance of a plan, with its exact minutes; factors and the family's ratio are
     applied.
 
-    `access` is `remove` plus `refit`. `work` is the bench work of its refit, without factors.
+    `access` is `remove` plus `refit`. `work` is the bench work of its refit, with the shop's pace
+    alone.
     """
 
     instance: Instance
@@ -67,13 +69,14 @@ class AccessPlan(Struct, frozen=True, kw_only=True):
 
 class Minutes(Struct, frozen=True):
     """A component's exact minutes: removing and refitting with all factors, their sum, and the
-    bench work of its refit.
+    bench work of its refit, in all and each.
     """
 
     remove: Fraction
     refit: Fraction
     access: Fraction
     work: Fraction
+    works: tuple[Fraction, ...]
 
 
 class _Ways(Struct, frozen=True):
@@ -105,14 +108,21 @@ class Way(Struct, frozen=True):
 class Teardown:
     """One engine in one chassis, compiled for one shop: instances, precedence graph, minutes.
 
-    Minutes and searches are compiled once for each state of rust, with the engine in and out.
+    `pace` has the shop's own factors of minutes. Minutes and searches are compiled once for each
+    state of rust, with the engine in and out.
     """
 
     def __init__(
-        self, catalogue: Catalogue, shop: Shop, family: Family, chassis: Chassis | None
+        self,
+        catalogue: Catalogue,
+        shop: Shop,
+        family: Family,
+        chassis: Chassis | None,
+        pace: FamilyPace = CATALOGUE_PACE,
     ) -> None:
         self.catalogue = catalogue
         self.family = family
+        self.pace = pace
         self.engine: EngineGraph = instances(catalogue, family, chassis)
         self.graph: Graph[str] = Graph(
             {
@@ -151,7 +161,8 @@ class Teardown:
             sums = {key: each.access + each.work for key, each in minutes.items()}
             stays = [ENGINE_OUT] if self.has_engine_out and not is_out else []
             search = Search(Weighed(self.graph, sums), without=stays)
-            scale = lcm(*(each.access.denominator for each in minutes.values()))
+            exactly = (one for each in minutes.values() for one in (each.access, *each.works))
+            scale = lcm(*(one.denominator for one in exactly))
             by_class = {
                 key: tuple(self._by_class(self.engine.nodes[key].component, each, scale))
                 for key, each in minutes.items()
@@ -224,10 +235,9 @@ class Teardown:
     def _by_class(
         component: Component, minutes: Minutes, scale: int
     ) -> Iterator[tuple[LabourClass, int]]:
-        access = minutes.access
-        yield component.labour_class, access.numerator * (scale // access.denominator)
-        for work in component.refit_work:
-            yield work.labour_class, work.minutes * scale
+        yield component.labour_class, _whole(minutes.access, scale)
+        for work, own in zip(component.refit_work, minutes.works, strict=True):
+            yield work.labour_class, _whole(own, scale)
 
     def _of(self, node: Instance, rust: Rust, *, is_out: bool) -> Minutes:
         component = node.component
@@ -238,10 +248,14 @@ class Teardown:
         removing = both
         if component.seize in self._labour.rust_applies_to:
             removing *= exact(self._labour.rust_factor[rust.value])
-        plain = self._plain(component)
-        remove, refit = plain[0] * removing, plain[1] * both
-        work = sum(each.minutes for each in component.refit_work)
-        return Minutes(remove, refit, remove + refit, Fraction(work))
+        plain, pace, named = self._plain(component), self.pace, component.labour_class
+        remove = plain[0] * removing * pace.factor(TEARDOWN, named)
+        refit = plain[1] * both * pace.factor(REFIT, named)
+        works = tuple(
+            pace.minutes(each.minutes, each.kind, each.labour_class)
+            for each in component.refit_work
+        )
+        return Minutes(remove, refit, remove + refit, sum(works, Fraction(0)), works)
 
     def _plain(self, component: Component) -> tuple[Fraction, Fraction]:
         """Return the minutes of removing and refitting a component, without any factor."""
@@ -254,6 +268,11 @@ class Teardown:
             remove += exact(time.remove) * times
             refit += exact(time.refit) * times
         return remove, refit
+
+
+def _whole(minutes: Fraction, scale: int) -> int:
+    """Return minutes as a whole number over a scale, which their denominator divides."""
+    return minutes.numerator * (scale // minutes.denominator)
 
 
 def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:

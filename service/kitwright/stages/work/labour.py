@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from fractions import Fraction
-from math import floor
+from math import floor, lcm
 from typing import Final
 
 from msgspec import Struct, structs
@@ -17,12 +17,14 @@ from kitwright.catalogue.model import (
     Shop,
     Use,
     Work,
+    WorkKind,
 )
 from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Rust, Terms
 from kitwright.stages.why import place
 from kitwright.stages.work.access import AccessPlan, Removal, Teardown, Way, plan_access
+from kitwright.stages.work.estimates import FamilyPace
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
 
@@ -134,7 +136,8 @@ class Bench:
         Operations are billed in the order of their minutes alone, the longest first, ties by job
         and cylinder. Each is billed what it adds to those before it, class by class: so the first
         bears the way in. If another plan is quicker for all together, a class may shrink; the
-        operations before bear that, the latest first.
+        operations before bear that, the latest first. So none is billed more than alone, unless
+        rounding each class takes more than another plan saves: `check-catalog` finds that.
 
         `overridden` gives operations other whole minutes, split over their classes in proportion.
         Minutes still missing from the bench minimum go to the other operations, if any, in equal
@@ -157,9 +160,10 @@ class Bench:
             targets |= self.teardown.targets(operation)
             rows.update(self._rows(operation, condition))
             way = self.teardown.way(targets, rust)
-            sums, scale = _sums(way, rows.values()), way.scale
+            sums, scale = _sums(way, rows.values())
             before, billed = billed, self._billed(sums, scale)
-            _bill(allotted, operation.key, before, billed)
+            alone = self._by_itself(operation, condition).billed
+            _bill(allotted, operation.key, before, billed, alone)
         classes = [
             ClassMinutes(name, Fraction(sums[name], scale), billed[name]) for name in sorted(sums)
         ]
@@ -199,10 +203,10 @@ class Bench:
             targets = self.teardown.targets(operation)
             rows = dict(self._rows(operation, condition))
             way = self.teardown.way(targets, condition.rust)
-            sums = _sums(way, rows.values())
+            sums, scale = _sums(way, rows.values())
             self._alone[question] = _Alone(
-                exact=Fraction(sum(sums.values()), way.scale),
-                billed=sum(self._billed(sums, way.scale).values()),
+                exact=Fraction(sum(sums.values()), scale),
+                billed=sum(self._billed(sums, scale).values()),
                 needs=frozenset([*way.items, *rows]),
             )
         return self._alone[question]
@@ -233,7 +237,7 @@ class Bench:
         for removal in plan.removals:
             question = removal.instance.id, rust, plan.engine_out
             if question not in self._access:
-                self._access[question] = tuple(_access_tasks(removal))
+                self._access[question] = tuple(_access_tasks(removal, self.teardown.pace))
             yield from self._access[question]
         for _, task in sorted(rows.items(), key=lambda row: (_ROWS.index(row[0][0]), row[0][1])):
             yield task
@@ -246,10 +250,11 @@ class Bench:
         if own is None:
             teardown = self.teardown
             own = self._own[operation.key] = (
-                *_work_tasks(operation, teardown.family.cylinders),
-                *_visit_tasks(teardown.catalogue, operation),
+                *_work_tasks(operation, teardown.family.cylinders, teardown.pace),
+                *_visit_tasks(teardown.catalogue, operation, teardown.pace),
             )
-        for task in (*own, *_extra_tasks(self._shop, operation, condition)):
+        extra = _extra_tasks(self._shop, operation, condition, self.teardown.pace)
+        for task in (*own, *extra):
             yield (task.kind, task.name), task
 
 
@@ -265,13 +270,17 @@ class _Alone(Struct, frozen=True):
     needs: frozenset[object]
 
 
-def _sums(way: Way, rows: Iterable[Task]) -> dict[LabourClass, int]:
-    """Return the minutes by class of access and of the work besides it, over the way's scale."""
-    sums = dict(way.by_class)
+def _sums(way: Way, rows: Collection[Task]) -> tuple[dict[LabourClass, int], int]:
+    """Return the minutes by class of access and of the work besides it, as whole numbers over a
+    scale, and the scale.
+    """
+    scale = lcm(way.scale, *(task.minutes.denominator for task in rows))
+    more = scale // way.scale
+    sums = {name: minutes * more for name, minutes in way.by_class.items()}
     for task in rows:
-        minutes = task.minutes.numerator * way.scale
+        minutes = task.minutes.numerator * (scale // task.minutes.denominator)
         sums[task.labour_class] = sums.get(task.labour_class, 0) + minutes
-    return sums
+    return sums, scale
 
 
 def _bill(
@@ -279,23 +288,51 @@ def _bill(
     operation: OperationKey,
     before: Mapping[LabourClass, int],
     after: Mapping[LabourClass, int],
+    alone: int,
 ) -> None:
-    """Bill an operation what it adds to those before it; what shrinks is taken off theirs."""
-    own = {}
-    for name in {*before, *after}:
-        added = after.get(name, 0) - before.get(name, 0)
-        if added > 0:
-            own[name] = added
-        for earlier in reversed(allotted.values()):
-            if added >= 0:
-                break
-            off = min(earlier.get(name, 0), -added)
-            added += off
-            if off:
-                earlier[name] -= off
-                if not earlier[name]:
-                    del earlier[name]
+    """Bill an operation what it adds to those before it; what shrinks is taken off theirs.
+
+    What it adds beyond its minutes alone, those before it bear, each at most what was taken off.
+    """
+    added = {name: after.get(name, 0) - before.get(name, 0) for name in {*before, *after}}
+    own = {name: minutes for name, minutes in added.items() if minutes > 0}
+    beyond = sum(own.values()) - alone
+    for earlier in reversed(allotted.values()):
+        if min(added.values(), default=0) >= 0:
+            break
+        off = _taken_off(earlier, added)
+        if beyond > 0 and off > 0:
+            beyond -= _move(own, earlier, min(beyond, off))
     allotted[operation] = own
+
+
+def _taken_off(bill: dict[LabourClass, int], added: dict[LabourClass, int]) -> int:
+    """Take off a bill what is left of negative minutes, by class; return how much that is."""
+    total = 0
+    for name, minutes in added.items():
+        off = min(bill.get(name, 0), -minutes)
+        if off > 0:
+            added[name] += off
+            bill[name] -= off
+            total += off
+            if not bill[name]:
+                del bill[name]
+    return total
+
+
+def _move(one: dict[LabourClass, int], other: dict[LabourClass, int], minutes: int) -> int:
+    """Move minutes from a bill to another, by class; return how many."""
+    left = minutes
+    for name in sorted(one):
+        moved = min(one[name], left)
+        left -= moved
+        other[name] = other.get(name, 0) + moved
+        one[name] -= moved
+        if not other[name]:
+            del other[name]
+        if not one[name]:
+            del one[name]
+    return minutes - left
 
 
 def repeat(labour: Labour, machines: int) -> Labour:
@@ -388,7 +425,7 @@ def _equally(
             yield Allotted(key, labour_class, part)
 
 
-def _access_tasks(removal: Removal) -> Iterator[Task]:
+def _access_tasks(removal: Removal, pace: FamilyPace) -> Iterator[Task]:
     node = removal.instance
     yield Task(
         kind="access",
@@ -403,14 +440,14 @@ def _access_tasks(removal: Removal) -> Iterator[Task]:
             kind="refit_work",
             name=place(work.id, node.cylinder),
             labour_class=work.labour_class,
-            minutes=Fraction(work.minutes),
+            minutes=pace.minutes(work.minutes, work.kind, work.labour_class),
             cylinder=node.cylinder,
             uses=work.uses,
             hazards=work.hazards,
         )
 
 
-def _work_tasks(operation: Operation, cylinders: int) -> Iterator[Task]:
+def _work_tasks(operation: Operation, cylinders: int, pace: FamilyPace) -> Iterator[Task]:
     """Yield a job's own work, each row once per cylinder or visit."""
     for work in operation.job.work:
         for cylinder in _done_on(work, operation, cylinders):
@@ -418,7 +455,7 @@ def _work_tasks(operation: Operation, cylinders: int) -> Iterator[Task]:
                 kind="work",
                 name=place(work.id, cylinder),
                 labour_class=work.labour_class,
-                minutes=Fraction(work.minutes),
+                minutes=pace.minutes(work.minutes, work.kind, work.labour_class),
                 cylinder=cylinder,
                 uses=work.uses,
                 hazards=work.hazards,
@@ -433,20 +470,22 @@ def _done_on(work: Work, operation: Operation, cylinders: int) -> tuple[int | No
     return tuple(range(1, cylinders + 1))
 
 
-def _visit_tasks(catalogue: Catalogue, operation: Operation) -> Iterator[Task]:
+def _visit_tasks(catalogue: Catalogue, operation: Operation, pace: FamilyPace) -> Iterator[Task]:
     for visit in operation.job.visit:
         work = catalogue.visit_work[visit]
         yield Task(
             kind="visit",
             name=visit,
             labour_class=work.labour_class,
-            minutes=Fraction(work.minutes),
+            minutes=pace.minutes(work.minutes, work.kind, work.labour_class),
             uses=work.uses,
             hazards=work.hazards,
         )
 
 
-def _extra_tasks(shop: Shop, operation: Operation, condition: Condition) -> Iterator[Task]:
+def _extra_tasks(
+    shop: Shop, operation: Operation, condition: Condition, pace: FamilyPace
+) -> Iterator[Task]:
     """Yield the work that the machine's condition adds: heavy debris if fins are cleaned, and
     undoing other people's work.
     """
@@ -456,12 +495,16 @@ def _extra_tasks(shop: Shop, operation: Operation, condition: Condition) -> Iter
             kind="extra",
             name="debris_heavy",
             labour_class=labour.debris_heavy_class,
-            minutes=Fraction(labour.debris_heavy_minutes),
+            minutes=pace.minutes(
+                labour.debris_heavy_minutes, WorkKind.work, labour.debris_heavy_class
+            ),
         )
     if condition.previous_work:
         yield Task(
             kind="extra",
             name="previous_work",
             labour_class=labour.previous_work_class,
-            minutes=Fraction(labour.previous_work_minutes),
+            minutes=pace.minutes(
+                labour.previous_work_minutes, WorkKind.work, labour.previous_work_class
+            ),
         )

@@ -38,7 +38,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.catalogue.worth import worth_of
 from kitwright.stages.why import place
-from kitwright.stages.work import Teardown
+from kitwright.stages.work import Operation, Teardown
 
 OFF: Final = "off "
 ON: Final = "on "
@@ -153,6 +153,11 @@ class Rules:
         for reference in references:
             yield from expand_role(reference, cylinder, count)
 
+    def rule_of(self, name: str) -> Rule:
+        """Return what is known of a step; that of sublet work or an added line is free."""
+        found = self.rules.get(name)
+        return found or Rule(name=name, after=frozenset(), has_place=False)
+
     def _steps_of(self, reference: str, mark: str, cylinder: int | None) -> Iterator[str]:
         """Yield the steps that a reference means: those of components, or of work by its id."""
         name = reference.rstrip("@*")
@@ -167,6 +172,21 @@ class Rules:
             yield from (place(name, each) for each in (None, *self._cylinders))
         else:
             yield place(name, cylinder)
+
+    def access(self, operation: Operation) -> Iterator[str]:
+        """Yield the components that are to come off for a job, those of its visit work too."""
+        yield from self.components(operation.job.access, operation.cylinder)
+        for name in operation.job.visit:
+            yield from self.components(self.catalogue.visit_work[name].access, None)
+
+    def is_test_on_the_way(self, name: str) -> bool:
+        """Return whether a step tests the engine before everything is on again."""
+        row, _ = self._works.get(name, (None, None))
+        return (
+            row is not None
+            and row.kind is WorkKind.test
+            and _phase(row) in (Phase.arrival, Phase.closing)
+        )
 
     def components(self, references: Iterable[str], cylinder: int | None) -> Iterator[str]:
         """Yield the components of this engine that references mean; aliases are looked up."""
@@ -495,3 +515,14 @@ def _side(component: Component, cylinder: int | None) -> str | None:
     if cylinder is not None:
         return str(cylinder)
     return None if component.side is Side.none else component.side.value
+
+
+def all_before(after: Mapping[str, set[str]], names: Iterable[str]) -> set[str]:
+    """Return all steps that have to come before some steps."""
+    found: set[str] = set()
+    waiting = [*names]
+    while waiting:
+        fresh = after[waiting.pop()] - found
+        found |= fresh
+        waiting += fresh
+    return found

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
+from typing import Final
 
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ChargeKind, LabourClass, Shop
-from kitwright.money import Money, round_ratio
+from kitwright.money import Money, line_amount
 from kitwright.stages.kit import Need
 from kitwright.stages.price import (
     DIAGNOSTIC_FEE,
@@ -22,12 +23,14 @@ from kitwright.stages.price import (
 )
 from kitwright.stages.request import Request
 from kitwright.stages.why import place
-from kitwright.stages.work_plan.plan import HAND, Step, WorkPlan
 from kitwright.stages.work_plan.rules import OFF, ON
-from kitwright.units import exact
+from kitwright.stages.work_plan.step import HAND, Step, WorkPlan
+from kitwright.units import decimal_text, exact
 
 STOPPED = "stopped"
 """The code of the labour lines of a stop."""
+PLACES: Final = 6
+"""How many decimal places a quantity has at most."""
 
 _Minutes = dict[LabourClass, Fraction]
 
@@ -93,27 +96,78 @@ def find_stop(
         before: the number of the step, from 1; one more than there are for all.
     """
     done = plan.steps[: before - 1]
-    off = _off(done)
-    minutes_done = _minutes(done)
-    to_refit = _minutes(_refits(off, plan.steps[before - 1 :]))
-    discount = exact(shop.fees.abort.return_in_boxes_discount_percent) / 100
-    fixed = (*_goods(lines, needs, done, off), *_others(lines, done))
-    charged = minutes_done if shop.fees.abort.charge_done else {}
+    to_refit = _minutes(_refits(_off(done), plan.steps[before - 1 :]))
 
-    def price(part: Fraction) -> Money:
-        minutes = dict(charged)
-        for name, more in to_refit.items():
-            minutes[name] = minutes.get(name, Fraction(0)) + more * part
-        labour = _labour(shop, minutes, plan.machines)
-        return price_of(shop, request, (*labour, *fixed))
+    def price(*, in_boxes: bool) -> Money:
+        used = find_used(shop, plan, lines, needs, before=before, in_boxes=in_boxes)
+        fixed = (_part_of(lines[one.place], one.share) for one in used.shares)
+        return price_of(shop, request, (*_labour(shop, used.minutes), *fixed))
 
     return Stop(
         before=before,
-        done=sum(minutes_done.values(), Fraction(0)),
+        done=sum(_minutes(done).values(), Fraction(0)),
         to_refit=sum(to_refit.values(), Fraction(0)),
-        refitted=price(Fraction(1)),
-        in_boxes=price(1 - discount),
+        refitted=price(in_boxes=False),
+        in_boxes=price(in_boxes=True),
     )
+
+
+class Share(Struct, frozen=True):
+    """How much of the line at a place, from 0, is due: a share above zero, 1 for all of it."""
+
+    place: int
+    share: Fraction
+
+
+class UsedUp(Struct, frozen=True):
+    """What is due of a quote whose work stops: the billed minutes of each labour class, for all
+    machines, and the shares of the other lines.
+    """
+
+    minutes: dict[LabourClass, int]
+    shares: tuple[Share, ...]
+
+
+def find_used(
+    shop: Shop,
+    plan: WorkPlan,
+    lines: Sequence[PricedLine],
+    needs: Sequence[Need],
+    *,
+    before: int,
+    in_boxes: bool,
+    kept: Collection[tuple[str, int | None]] = (),
+) -> UsedUp:
+    """Return what is due if the work stops before a step, as `find_stop` says.
+
+    Args:
+        in_boxes: whether the machine is returned in boxes instead of refitted.
+        kept: the roles whose parts can't go back to their supplier, although they are not used.
+    """
+    done = plan.steps[: before - 1]
+    off = _off(done)
+    discount = exact(shop.fees.abort.return_in_boxes_discount_percent) / 100
+    minutes = _minutes(done) if shop.fees.abort.charge_done else {}
+    for name, more in _minutes(_refits(off, plan.steps[before - 1 :])).items():
+        part = 1 - discount if in_boxes else Fraction(1)
+        minutes[name] = minutes.get(name, Fraction(0)) + more * part
+    shares = [*_goods(lines, needs, done, off, kept), *_others(lines, done)]
+    return UsedUp(_billed(shop, minutes, plan.machines), tuple(shares))
+
+
+def part_of(quantity: Decimal, share: Fraction) -> Decimal:
+    """Return a share of a quantity, rounded to millionths of the unit if it has no end."""
+    return Decimal(decimal_text(exact(quantity) * share, PLACES))
+
+
+def _part_of(line: PricedLine, share: Fraction) -> PricedLine:
+    if share == 1:
+        return line
+    quantity = part_of(line.quantity, share)
+    amount = line_amount(
+        quantity, line.unit_price, line.base_quantity, currency=line.amount.currency
+    )
+    return structs.replace(line, quantity=quantity, amount=amount)
 
 
 def _off(done: Iterable[Step]) -> list[Step]:
@@ -148,7 +202,8 @@ def _minutes(steps: Iterable[Step]) -> _Minutes:
     return found
 
 
-def _labour(shop: Shop, minutes: _Minutes, machines: int) -> Iterator[PricedLine]:
+def _billed(shop: Shop, minutes: _Minutes, machines: int) -> dict[LabourClass, int]:
+    """Return the minutes that are billed for exact ones of one machine, at least the minimum."""
     labour = shop.labour
     step = labour.increment_minutes
     billed = {name: ceil(each / step) * step for name, each in sorted(minutes.items())}
@@ -156,13 +211,17 @@ def _labour(shop: Shop, minutes: _Minutes, machines: int) -> Iterator[PricedLine
     if short > 0 and any(billed.values()):
         name = labour.minimum_bench_class
         billed[name] = billed.get(name, 0) + short
-    for name, each in billed.items():
+    return {name: each * machines for name, each in billed.items()}
+
+
+def _labour(shop: Shop, minutes: Mapping[LabourClass, int]) -> Iterator[PricedLine]:
+    for name, each in minutes.items():
         yield price_line(
             LineKind.labour,
             STOPPED,
-            quantity=each * machines,
+            quantity=each,
             unit="minute",
-            unit_price=labour.rates[name],
+            unit_price=shop.labour.rates[name],
             base_quantity=60,
             currency=shop.currency,
             tax_kind=ChargeKind.labour,
@@ -172,10 +231,14 @@ def _labour(shop: Shop, minutes: _Minutes, machines: int) -> Iterator[PricedLine
 
 
 def _goods(
-    lines: Sequence[PricedLine], needs: Sequence[Need], done: Iterable[Step], off: Iterable[Step]
-) -> Iterator[PricedLine]:
-    """Yield the part of each line of goods that was fitted, used up or destroyed."""
-    gone = {(need.role, need.cylinder) for step in done for need in step.uses}
+    lines: Sequence[PricedLine],
+    needs: Sequence[Need],
+    done: Iterable[Step],
+    off: Iterable[Step],
+    kept: Collection[tuple[str, int | None]],
+) -> Iterator[Share]:
+    """Yield the part of each line of goods that was fitted, used up or destroyed, or is kept."""
+    gone = {(need.role, need.cylinder) for step in done for need in step.uses} | set(kept)
     for step in off:
         if step.instance is not None:
             gone |= {(str(role), on) for role, on in step.instance.renews}
@@ -183,29 +246,28 @@ def _goods(
     for need in needs:
         key = need.role, need.cylinder
         quantities[key] = quantities.get(key, Decimal(0)) + need.quantity
-    for line in lines:
+    for index, line in enumerate(lines):
         if line.kind not in GOODS or line.kind is LineKind.core:
             continue
         used = sum((quantities[one] for one in line.places if one in gone), Decimal(0))
         if not used:
             continue
-        if line.kind is LineKind.part_set:
-            yield line
-            continue
         whole = sum((quantities[one] for one in line.places), Decimal(0))
-        top, bottom = (exact(used) / exact(whole)).as_integer_ratio()
-        minor = round_ratio(line.amount.minor * top, bottom)
-        yield structs.replace(line, amount=Money(minor, line.amount.currency))
+        is_whole = line.kind is LineKind.part_set
+        yield Share(index, Fraction(1) if is_whole else exact(used) / exact(whole))
 
 
-def _others(lines: Sequence[PricedLine], done: Iterable[Step]) -> Iterator[PricedLine]:
+def _others(lines: Sequence[PricedLine], done: Iterable[Step]) -> Iterator[Share]:
     """Yield the diagnostic fee, and the sublet work and added lines that were done."""
     names = {step.name for step in done}
-    for line in lines:
+    for index, line in enumerate(lines):
         if line.code == DIAGNOSTIC_FEE:
-            yield line
+            is_due = True
         elif line.kind is LineKind.sublet and line.operation is not None:
-            if place(line.code, line.operation[1] or None) in names:
-                yield line
-        elif line.kind is LineKind.free and f"{HAND}{line.code.removeprefix('free-')}" in names:
-            yield line
+            is_due = place(line.code, line.operation[1] or None) in names
+        else:
+            is_due = (
+                line.kind is LineKind.free and f"{HAND}{line.code.removeprefix('free-')}" in names
+            )
+        if is_due:
+            yield Share(index, Fraction(1))

@@ -10,28 +10,32 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from msgspec import Meta, field
+from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
 from kitwright.keeping.charges import charged_for
+from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
-from kitwright.keeping.record import Handover, KeptQuote, Payment
+from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, read_agreed
 from kitwright.money import Money
 from kitwright.quote import Quote, Statement, read_statement
 from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.tax import gross_up
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.units import exact
 from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.clocked import clocked_on
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, Sha256, written
+from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.quotes import QuoteHeadOut, head_of
 from kitwright.web.calls.shown import Out
@@ -88,7 +92,8 @@ class DisposedIn(Wire, frozen=True, kw_only=True):
 
 class FinishIn(Wire, frozen=True, kw_only=True):
     """What was really used and clocked. Lines are named by their place in the quote as it is
-    agreed, from 1, with its additions last; those that are not named are billed as agreed.
+    agreed, from 1, with its additions last; those that are not named are billed as agreed. If no
+    line is `clocked`, the minutes are those of the quote's clock.
 
     `supplied_on` is the day on which the work was done; null: today. `by` is the person who closes
     it.
@@ -169,10 +174,15 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     """Finish the work.
 
     Closes the quote, and makes its statement: what was agreed against what is billed, line by line.
-    Without a body, everything is billed as agreed. Labour is billed by the shop's basis: the
-    minutes agreed, those clocked, or those clocked up to those agreed. Freight and suppliers' fees
-    are billed at most as they were charged on the orders that were placed for the quote. Goods that
-    were reserved and not used are free again. A bill above the limit of the authorisation is
+    Without a body, goods are billed as agreed. Labour is billed by the shop's basis: the minutes
+    agreed, those clocked, or those clocked up to those agreed. Without `clocked`, they are those of
+    the quote's clock: minutes on a step count for its labour class, those on a group of steps for
+    the classes that the work plan has in it. If nothing was clocked, the minutes agreed are billed.
+    Clocks that run are stopped now, and the event says how many (`clocks_stopped`). A shop that
+    bills minutes is refused one that nobody stopped and nobody corrected (`clock-forgotten`). While
+    parts orders are not placed, `goods` has to say what was used instead. Freight and suppliers'
+    fees are billed at most as they were charged on the orders that were placed for the quote. Goods
+    that were reserved and not used are free again. A bill above the limit of the authorisation is
     refused with `bill-over-limit`, which says by how much, and which consent is needed. A revision
     on offer must first be accepted, declined or withdrawn. A draft newer than the agreed revision
     is superseded; `quote.finished` names it in its fact `superseded`.
@@ -180,14 +190,25 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
     life.check_finish(quote)
+    if not body.goods:
+        life.check_finish(quote, _unordered(desk, records, quote, stamp))
     day = body.supplied_on or stamp.today
     if not quote.made_on <= day <= max(stamp.today, quote.made_on):
         fault = SupplyDayInvalid(day, quote.made_on, stamp.today)
         raise RequestRefused([fault.at("supplied_on")])
-    statement, items = _closed(desk, records, quote, _used(body), day)
-    finished = life.finish(records, stamp, quote, items)
+    stopped = stop_clocks(records, stamp, quote)
+    statement, items = _closed(call, records, quote, _used(body), day)
+    finished = life.finish(records, stamp, quote, items, stopped)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
     return answer(desk, head_of(desk, records, finished))
+
+
+def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> int:
+    """Return how many parts orders can still be placed for a quote, and are not."""
+    try:
+        return unordered(desk, records, quote, stamp.at)
+    except NotOrderable:
+        return 0
 
 
 def _used(body: FinishIn) -> Used:
@@ -211,15 +232,19 @@ def _used(body: FinishIn) -> Used:
 
 
 def _closed(
-    desk: Desk, records: Records, quote: KeptQuote, used: Used, day: date
+    call: Call, records: Records, quote: KeptQuote, used: Used, day: date
 ) -> tuple[Statement, Mapping[str, Fraction]]:
     """Return the statement of a quote, and how much of each item was used that is not as agreed.
 
-    Raises: RequestRefused, BillOverLimit.
+    Raises: RequestRefused, ClockForgotten, BillOverLimit.
     """
+    desk = call.desk
     number = quote.agreed or 0
     revision = life.revision_of(records, quote, number)
     agreed: Quote = standing(records, quote, revision)
+    if not used.clocked:
+        clocked = clocked_on(desk, records, call.stamp, quote, agreed)
+        used = structs.replace(used, clocked=clocked)
     reckoning = read_agreed(revision).reckoning
     basis = desk.service.workshop.shop.labour.basis
     billed = bill(

@@ -11,7 +11,7 @@ from msgspec import Meta
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
-from kitwright.keeping.acts import NotQuotable
+from kitwright.keeping.acts import NotNow, NotQuotable, check_act
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.prices import PriceMoved, moved_prices
 from kitwright.keeping.record import KeptQuote, Means, Revision
@@ -24,7 +24,7 @@ from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
-from kitwright.web.calls.order_making import unordered
+from kitwright.web.calls.order_making import can_begin, unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
 from kitwright.web.calls.service import Service
@@ -86,6 +86,14 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
     limit: DecimalIn | None = None
     includes_tax: bool | None = None
     text: Words | None = None
+
+
+class StartIn(Wire, frozen=True, kw_only=True):
+    """Whether the machine is torn down before its parts are ordered (`tear_down_first`), so that
+    they can be ordered once, when it is known what is needed.
+    """
+
+    tear_down_first: bool = False
 
 
 class ChoiceIn(TicksIn, frozen=True, kw_only=True):
@@ -171,7 +179,7 @@ async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMo
     """
     asked = of_today(desk, draft)
     try:
-        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote))
+        now = await desk.beside(Service.quote, asked, desk.stock(draft.quote), desk.estimates_on())
     except _CANNOT as error:
         if is_kept:
             return None
@@ -287,13 +295,24 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     return _told(call, records, withdrawn)
 
 
-@_act("start")
-def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
+@_act("start", may_be_empty=True)
+def start(records: Records, call: Call, body: StartIn) -> Reply[QuoteHeadOut]:
     """Start the work.
 
-    Needs an agreed revision for which all parts orders have been made, and none of whose parts is
-    unavailable.
+    Needs an agreed revision none of whose parts is unavailable. All parts orders must have been
+    made, unless `tear_down_first`: then the work starts without them, if its first step needs no
+    part that is not here. The steps that have to wait for parts are in the quote's clock
+    (`waiting`). The work can't be finished before the orders are made. The body may be left out.
     """
-    quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
-    missing = unordered(call.desk, records, quote, stamp.at)
-    return _told(call, records, life.start(records, stamp, quote, missing))
+    desk, stamp = call.desk, call.stamp
+    quote = call.checked(QUOTE, records.quotes.get)
+    missing = unordered(desk, records, quote, stamp.at)
+    is_torn_down = False
+    if body.tear_down_first and missing:
+        check_act("tear_down", quote)
+        agreed = read_quote(life.revision_of(records, quote, quote.agreed or 0).answer)
+        is_torn_down = can_begin(records, quote, agreed)
+        if not is_torn_down:
+            raise NotNow("tear_down", quote, "its first step needs a part that is not here yet")
+    started = life.start(records, stamp, quote, missing, can_begin=is_torn_down)
+    return _told(call, records, started)

@@ -13,11 +13,11 @@ from kitwright.catalogue.model import Contact
 from kitwright.keeping import invoicing
 from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.invoicing import Asked, Selling
-from kitwright.keeping.key import Scope
+from kitwright.keeping.key import Scope, may
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import Customer, KeptBill, KeptQuote
 from kitwright.keeping.store import Records
-from kitwright.keeping.sums import read_agreed
+from kitwright.keeping.sums import read_reckoning
 from kitwright.quote import Bill, encode_billing, read_bill
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.accounts import QuantityIn
@@ -135,9 +135,9 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
 
 def _selling(desk: Desk, records: Records, quote: KeptQuote) -> Selling:
     shop = desk.service.workshop.shop
-    is_vat = False
-    if quote.agreed is not None:
-        is_vat = read_agreed(revision_of(records, quote, quote.agreed)).reckoning.area.is_vat
+    revision = revision_of(records, quote, quote.agreed or quote.shown)
+    reckoning = read_reckoning(revision)
+    is_vat = reckoning is not None and reckoning.area.is_vat
     return Selling(
         name=shop.name, seller=shop.seller, contact=shop.contact or Contact(), is_vat=is_vat
     )
@@ -163,9 +163,9 @@ def credit(records: Records, call: Call, body: CreditIn) -> Reply[Bill]:
     Makes a credit note on lines of an invoice, or on parts of them, under the next number of its
     series: with a line goes its tax, with a part so much of that. Without any, all that is left is
     given back. A discount is a line of its own: give back the part that belongs to what is given
-    back.
+    back. Once the customer is erased, only an owner's key may.
     """
-    invoice = _found(records, call)
+    invoice = _open(records, call)
     quote = records.quotes.get(invoice.quote)
     assert quote is not None
     _, kept = invoicing.credit(
@@ -212,16 +212,35 @@ def find(records: Records, call: Call, query: BillsQuery) -> Reply[ListOut[KeptB
 async def get(call: Call, form: str) -> Reply[Bill]:
     """Get an invoice or a credit note.
 
-    As JSON, as a PDF, or as a UBL 2.1 Invoice or CreditNote, all with the same amounts.
+    As JSON, as a PDF, or as a UBL 2.1 Invoice or CreditNote, all with the same amounts. Once the
+    customer is erased, it is kept as it was made for the accounts alone: only an owner's key opens
+    it.
     """
     papers = call.desk.papers
-    bill = read_bill(call.desk.store.read(lambda records: _found(records, call)).body)
+    bill = read_bill(call.desk.store.read(lambda records: _open(records, call)).body)
     makers: dict[str, Callable[[Bill], bytes]] = {
         PDF: papers.bill_pdf,
         XML: papers.bill_xml,
         JSON: encode_billing,
     }
     return await printed(call, makers[form], bill, form=form, name=bill.number)
+
+
+def _open(records: Records, call: Call) -> KeptBill:
+    """Return the document of the number in the path; one of an erased customer for the owner alone.
+
+    Raises: Refusal: unknown-record, scope-missing.
+    """
+    found = _found(records, call)
+    statement = records.statements.get(found.quote)
+    if statement is not None and statement.is_erased:
+        key = records.keys.get(call.stamp.by)
+        if key is None or not may(key.scopes, Scope.OWNER):
+            raise Refusal(
+                "scope-missing",
+                f"the customer of {found.name} is erased: only a key with the scope owner opens it",
+            )
+    return found
 
 
 def _found(records: Records, call: Call) -> KeptBill:

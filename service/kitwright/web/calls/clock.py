@@ -12,34 +12,25 @@ from msgspec import Meta
 from kitwright.errors import KitwrightError
 from kitwright.keeping.clock import Hours, Span, clock, spans_of, ticks_of, whole_minute
 from kitwright.keeping.life import revision_of
-from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase
+from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase, QuoteState
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, DecimalText, Minutes, WorkPlan, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.work import GROUP_OF
 from kitwright.units import decimal_text, exact
 from kitwright.web.calls.acts import Moment
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
+from kitwright.web.calls.placing import awaited_places, waiting_steps
 from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Text, Wire
 
 DayMinutes = Annotated[int, Meta(ge=0, le=1_440, description="Whole minutes of one day.")]
 PhaseName = Literal["teardown", "work", "refit", "test", "hand_over"]
-_PHASES: Final[Mapping[str, Phase]] = {
-    "remove": Phase.teardown,
-    "hold": Phase.teardown,
-    "work": Phase.work,
-    "release": Phase.refit,
-    "refit": Phase.refit,
-    "refill": Phase.refit,
-    "check": Phase.test,
-    "test": Phase.test,
-    "wait": Phase.hand_over,
-    "hand_over": Phase.hand_over,
-}
+PHASES: Final[Mapping[str, Phase]] = {kind: Phase(group) for kind, group in GROUP_OF.items()}
 """Kind of a step -> its group."""
 _KINDS: Final = {
     "start": ClockKind.started,
@@ -60,10 +51,10 @@ _ALLOWED: Final[Mapping[str, tuple[str, ...]]] = {
     "stop": ("at",),
     "minutes": ("phase", "step", "minutes", "day"),
     "correct": ("entry", "minutes", "reason"),
-    "tick": ("step",),
+    "tick": ("step", "finding"),
     "untick": ("step",),
 }
-_MEMBERS: Final = ("phase", "step", "at", "minutes", "day", "entry", "reason")
+_MEMBERS: Final = ("phase", "step", "at", "minutes", "day", "entry", "reason", "finding")
 
 
 class ClockIn(Wire, frozen=True, kw_only=True):
@@ -73,7 +64,9 @@ class ClockIn(Wire, frozen=True, kw_only=True):
     work plan by its id. `start` and `stop` are now unless `at` says otherwise, in whole minutes,
     cut off. A sum of `minutes` is of today unless `day` says otherwise. `correct` gives the right
     minutes of an `entry` and the reason, which stays permanently, so it should not name customers.
-    `tick` says that a `step` is done, and `untick` that it is not.
+    `tick` says that a `step` is done, and maybe what was seen there (`finding`), which stays
+    permanently too; `untick` says that it is not done. Photographs of what a step takes off are
+    photos of the quote; what calls for more work is told with `found`.
     """
 
     act: Literal["start", "stop", "minutes", "correct", "tick", "untick"]
@@ -85,6 +78,7 @@ class ClockIn(Wire, frozen=True, kw_only=True):
     day: date | None = None
     entry: Count | None = None
     reason: Text | None = None
+    finding: Text | None = None
 
 
 class ClockUnclear(RequestFault):
@@ -149,11 +143,20 @@ class PhaseOut(Out, frozen=True, kw_only=True):
 
 
 class TickOut(Out, frozen=True, kw_only=True):
-    """A step that is done, on all machines, and who ticked it."""
+    """A step that is done, on all machines, who ticked it, and what was seen there, or null."""
 
     step: str
     by: str
+    finding: str | None
     at: datetime
+
+
+class WaitingOut(Out, frozen=True, kw_only=True):
+    """A step that has to wait for `parts`: they are not here yet, or not all of them."""
+
+    step: str
+    name: str
+    parts: tuple[str, ...]
 
 
 class ClockOut(Out, frozen=True, kw_only=True):
@@ -162,8 +165,10 @@ class ClockOut(Out, frozen=True, kw_only=True):
     The minutes `billed` of all `phases` and the billed minutes that are in no step (`in_no_step`:
     rounding, minutes set by hand, the bench minimum) add up to `billed`; each is rounded to
     hundredths. Clocked minutes are for
-    comparing estimates; they are neither what is billed nor anybody's pay. Once more than
-    `ask_above` are clocked (`above`), the shop wants the customer to be asked again.
+    comparing estimates, and for the statement if the shop bills minutes; they are nobody's pay.
+    Once more than `ask_above` are clocked (`above`), the shop wants the customer to be asked again.
+    `waiting` are the steps that need a part that is not here yet, in their order, until the work is
+    finished.
     """
 
     phases: tuple[PhaseOut, ...]
@@ -174,6 +179,7 @@ class ClockOut(Out, frozen=True, kw_only=True):
     above: bool
     entries: tuple[SpanOut, ...]
     done: tuple[TickOut, ...]
+    waiting: tuple[WaitingOut, ...]
 
 
 @operation("GET /v1/quotes/{id}/clock", "getClock", "quotes")
@@ -206,7 +212,7 @@ def add(records: Records, call: Call, body: ClockIn) -> Reply[ClockOut]:
     if body.step is not None and not faults and plan is not None:
         kinds = {step.step: step.kind for step in plan.steps}
         if body.step in kinds:
-            phase = _PHASES[kinds[body.step]]
+            phase = PHASES[kinds[body.step]]
         else:
             faults.append(UnknownStep(body.step).at("step"))
     if faults:
@@ -225,7 +231,7 @@ def add(records: Records, call: Call, body: ClockIn) -> Reply[ClockOut]:
         moment=None if body.at is None else whole_minute(body.at),
         about=body.entry,
         minutes=body.minutes,
-        reason=body.reason,
+        reason=body.reason or body.finding,
     )
     clock(records, stamp, quote, hours, entry)
     return Reply(body=_clock_out(call.desk, records, quote, stamp.at))
@@ -273,7 +279,7 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
     in_no_step = Decimal(0)
     if plan is not None:
         for step in plan.steps:
-            billed[_PHASES[step.kind]] += Decimal(step.exact_minutes) * plan.machines
+            billed[PHASES[step.kind]] += Decimal(step.exact_minutes) * plan.machines
         in_no_step = sum((Decimal(row.exact_minutes) for row in plan.rows), Decimal(0))
     whole, clocked = sum(billed.values(), in_no_step), sum(span.minutes for span in spans)
     over = desk.service.workshop.shop.quote.revisit_if_over_percent
@@ -294,9 +300,22 @@ def _clock_out(desk: Desk, records: Records, quote: KeptQuote, now: datetime) ->
         above=plan is not None and clocked > ask_above,
         entries=tuple(_span_out(span, hours) for span in spans),
         done=tuple(
-            TickOut(step=one.step or "", by=one.who, at=one.at) for one in ticks_of(entries)
+            TickOut(step=one.step or "", by=one.who, finding=one.reason, at=one.at)
+            for one in ticks_of(entries)
         ),
+        waiting=tuple(_waiting(records, quote)),
     )
+
+
+def _waiting(records: Records, quote: KeptQuote) -> Iterator[WaitingOut]:
+    """Yield the steps of the agreed revision that wait for parts."""
+    if quote.agreed is None or quote.state is QuoteState.done:
+        return
+    agreed = read_quote(revision_of(records, quote, quote.agreed).answer)
+    awaited = awaited_places(records, quote.number, agreed.kit)
+    for step in waiting_steps(agreed.work_plan, awaited):
+        parts = [use.part for use in step.uses if (use.role, use.cylinder) in awaited]
+        yield WaitingOut(step=step.step, name=step.name, parts=tuple(dict.fromkeys(parts)))
 
 
 def _span_out(span: Span, hours: Hours) -> SpanOut:

@@ -6,6 +6,7 @@ import asyncio
 import math
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from threading import Lock
@@ -25,8 +26,10 @@ from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.stages.supply import Stock, day_of_order
+from kitwright.stages.work import Estimates
+from kitwright.web.calls.estimating import EstimateBook
 from kitwright.web.calls.pool import Pool
-from kitwright.web.calls.service import Service
+from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.gate import Gate
@@ -122,6 +125,8 @@ class Desk:
     """Called when an event or an e-mail may be waiting to be sent."""
     shelf: Shelf = field(default_factory=Shelf)
     """The free stock of the shelf's ledger. For the event loop's thread only."""
+    estimate_book: EstimateBook = field(default_factory=EstimateBook)
+    """The shop's own estimates. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
     """Whether all parts orders are made, and can be, by quote, version, what it has of the shelf
     and the catalogue's revision: read again with every list. For the event loop's thread only.
@@ -182,9 +187,7 @@ class Desk:
     @property
     def overrun(self) -> OverrunPreset | None:
         """The overrun preset that the shop's owner chose, None for none."""
-        workshop = self.service.workshop
-        chosen = workshop.shop.overrun
-        return None if chosen is None else workshop.catalogue.overruns[chosen]
+        return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
         """Return what is free on the shelf now; for a quote, with what it has of it. If the records
@@ -204,6 +207,19 @@ class Desk:
         """
         service = self.service
         return await self.quotes.run(lambda: work(service.beside, *args, **kwargs))
+
+    def estimates_on(self) -> EstimatesOn:
+        """Return what returns the shop's own estimates for quotes of a day. If the records can't be
+        read, they are those of before.
+        """
+        with suppress(StoreUnavailable):
+            self.store.read(self.estimate_book.read)
+        return self.estimate_book.on
+
+    def estimates_of(self, revision: int | None) -> Estimates:
+        """Return a revision of the shop's own estimates; None is the catalogue's."""
+        self.store.read(self.estimate_book.read)
+        return self.estimate_book.of(revision)
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""

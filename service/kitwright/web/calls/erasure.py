@@ -45,6 +45,8 @@ def redact(revision: Revision) -> Revision:
     for line in answer["lines"]:
         if line["kind"] == _FREE:
             line["description"] = ERASED
+    _redact_finds(request.get("change"))
+    _redact_finds(answer.get("change"))
     _redact_reasons(answer)
     _redact_plan(answer.get("work_plan"))
     for line in answer["lines"]:
@@ -54,6 +56,14 @@ def redact(revision: Revision) -> Revision:
     return structs.replace(
         revision, request=msgspec.json.encode(request), answer=whole, shown=for_customer(whole)
     )
+
+
+def _redact_finds(change: dict[str, Any] | None) -> None:
+    """Remove what was written at the bench from what was found; measured values stay."""
+    for find in (change or {}).get("finds", ()):
+        find.update((name, ERASED) for name in ("what", "why", "by"))
+        for reading in find["readings"]:
+            reading["what"] = ERASED
 
 
 def _redact_plan(plan: dict[str, Any] | None) -> None:

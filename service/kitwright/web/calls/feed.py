@@ -8,8 +8,8 @@ from typing import Annotated
 from msgspec import Meta
 
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import Hand
-from kitwright.keeping.store import Records
+from kitwright.keeping.record import Event, Hand
+from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.shown import EventOut, Out, Place, extended, traced
@@ -63,6 +63,31 @@ class AuditOut(Out, frozen=True, kw_only=True):
     next: str
 
 
+class EventDamaged(RecordDamaged):
+    """An event that is no longer as it was added. The feed continues after it."""
+
+    def __init__(self, table: str, key: tuple[object, ...], going_on: str) -> None:
+        super().__init__(table, key)
+        self.args = (
+            f"{self}. Read again the records that you follow, and continue with after={going_on}",
+        )
+
+
+def _events(records: Records, call: Call, after: int, most: int) -> tuple[Event, ...]:
+    """Return at most `most` events after a place: fewer if one of them is damaged, none of which
+    is at that one or behind it.
+
+    Raises: EventDamaged, if the first is damaged.
+    """
+    try:
+        return records.events.after(after, most)
+    except RecordDamaged as damage:
+        if most > 1:
+            return _events(records, call, after, most // 2)
+        going_on = f"{call.desk.gate.epoch}.{'.'.join(map(str, damage.key))}"
+        raise EventDamaged(damage.table, damage.key, going_on) from damage
+
+
 def _place(records: Records, after: str, path: str) -> int:
     """Return the place after which a feed continues. Raises: Refusal: feed-restarted.
 
@@ -100,10 +125,11 @@ def feed(records: Records, call: Call, query: FeedQuery) -> Reply[EventsOut]:
 
     Every change of every record, in order. To continue, call again with `after` set to `next`: then
     no event is missed or repeated. After a restore from a backup, the answer to an earlier `after`
-    is 410, and says how to go on. Events name records and amounts, never people.
+    is 410, and says how to go on; so does the problem of a damaged event. Events name records and
+    amounts, never people.
     """
     after = _place(records, query.after, call.operation.path)
-    items = traced(records, records.events.after(after, query.limit))
+    items = traced(records, _events(records, call, after, query.limit))
     last = items[-1].seq if items else after
     following = f"{call.desk.gate.epoch}.{last}"
     newest = records.events.last()
@@ -121,7 +147,7 @@ def audit(records: Records, call: Call, query: FeedQuery) -> Reply[AuditOut]:
     names = {key.id: key.name for key in records.keys.every()}
     items = tuple(
         extended(AuditedOut, event, by_name=names.get(event.by) if event.hand is Hand.key else None)
-        for event in traced(records, records.events.after(after, query.limit))
+        for event in traced(records, _events(records, call, after, query.limit))
     )
     last = items[-1].seq if items else after
     following = f"{call.desk.gate.epoch}.{last}"

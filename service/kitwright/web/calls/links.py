@@ -165,9 +165,9 @@ class DecidedOut(Out, frozen=True, kw_only=True):
     state: Literal["accepted", "declined"]
 
 
-_ENDED: Final = (RevisionState.withdrawn, RevisionState.superseded, RevisionState.expired)
+ENDED: Final = (RevisionState.withdrawn, RevisionState.superseded, RevisionState.expired)
 """The states in which an offer no longer stands."""
-_FACTS: Final[dict[str, Any]] = {
+LINK_FACTS: Final[dict[str, Any]] = {
     "variables": {"token": "The token in the link."},
     "scope": None,
     "is_limited": True,
@@ -250,7 +250,7 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
     return link, call.desk.stamp(Hand.link, link.number, call.request_id), quote
 
 
-def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
+def by_link(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     """Return the link of a call's path, with its quote and revision.
 
     Raises: Refusal: unknown-record, link-expired.
@@ -276,7 +276,7 @@ def _erased() -> Refusal:
     "too-busy",
     forms=(JSON, HTML, PDF),
     keeps="reads",
-    **_FACTS,
+    **LINK_FACTS,
 )
 async def offered(call: Call, form: str) -> Reply[OfferOut]:
     """Get the offer of a link.
@@ -291,7 +291,7 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
 
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
-    link, quote, revision = _found(records, call)
+    link, quote, revision = by_link(records, call)
     newer = _newer(records, call, link, quote)
     head = OfferOut(
         id=link.number,
@@ -300,7 +300,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
     )
-    if revision.state in _ENDED:
+    if revision.state in ENDED:
         return Reply(body=head)
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
@@ -339,7 +339,7 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> LinkOu
 
 def _offered(records: Records, call: Call) -> Offered:
     """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
-    link, quote, revision = _found(records, call)
+    link, quote, revision = by_link(records, call)
     gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, revision.number)
@@ -349,6 +349,7 @@ def _offered(records: Records, call: Call) -> Offered:
         PageActions(
             state=PageState(revision.state),
             accept_url=beside(call, call.variable("token"), "accept"),
+            photos_url=beside(call, call.variable("token"), "photos"),
             decline_url=beside(call, call.variable("token"), "decline"),
             newer_url=None if newer is None else beside(call, newer.token),
             consent=_text(records, quote, revision),
@@ -417,7 +418,7 @@ def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     _choosing,
     problems=("request-refused", "act-refused", "catalogue-gap", "link-expired"),
     keeps="reads",
-    **_FACTS,
+    **LINK_FACTS,
 )
 def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
     """Price a choice as the customer.
@@ -453,7 +454,7 @@ def _of_link(records: Records, call: Call) -> tuple[Revision, Revision | None]:
     offer, agreed = offer_in(records, quote, link.revision)
     if offer.is_erased:
         raise _erased()
-    if agreed is None and offer.state in _ENDED:
+    if agreed is None and offer.state in ENDED:
         raise NothingOffered("choose of", quote)
     return offer, agreed
 
@@ -466,7 +467,7 @@ def _of_link(records: Records, call: Call) -> tuple[Revision, Revision | None]:
     "act-refused",
     "request-refused",
     "catalogue-gap",
-    **_FACTS,
+    **LINK_FACTS,
 )
 def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
@@ -515,7 +516,7 @@ def _offer_of(records: Records, call: Call) -> tuple[Revision, Revision | None]:
     return offer_in(records, quote, link.revision)
 
 
-@decision("decline", "declineOffer", _offered, _choosing, "act-refused", **_FACTS)
+@decision("decline", "declineOffer", _offered, _choosing, "act-refused", **LINK_FACTS)
 def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     """Decline the offer as the customer.
 

@@ -45,7 +45,14 @@ from kitwright.telling import tell_covers, tell_order
 from kitwright.units import mixed
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.placing import items_in, missing_of, packs_held, packs_of
+from kitwright.web.calls.placing import (
+    awaited_places,
+    items_in,
+    missing_of,
+    packs_held,
+    packs_of,
+    waiting_steps,
+)
 from kitwright.web.calls.reckoning import asked_of
 from kitwright.workshop import Workshop
 
@@ -121,22 +128,49 @@ def plan_need(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> 
 
 
 class Supplying(NamedTuple):
-    """Whether all parts orders of a quote are made, and whether those that are not can be."""
+    """Whether all parts orders of a quote are made, and no part is unavailable; whether orders that
+    are not made can be; whether none is left to be made; and whether work can begin with what is
+    here.
+    """
 
     is_supplied: bool
     is_orderable: bool
+    is_ordered: bool
+    can_begin: bool
+
+
+UNSUPPLIED: Final = Supplying(
+    is_supplied=False, is_orderable=False, is_ordered=True, can_begin=False
+)
+"""How a quote stands for which nothing can be ordered."""
 
 
 def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
     """Return whether the parts of an agreed revision are ordered, or can be, now."""
     try:
         need = plan_need(desk, records, quote, desk.now())
+    except NotOrderable:
+        return UNSUPPLIED
+    try:
         check_advance(records, need)
-    except (NotOrderable, AdvanceMissing):
-        return Supplying(is_supplied=False, is_orderable=False)
+        is_orderable = True
+    except AdvanceMissing:
+        is_orderable = False
     revision = life.revision_of(records, quote, quote.agreed or 0)
-    is_supplied = not need.follow_up.orders and not life.missing_parts(revision)
-    return Supplying(is_supplied=is_supplied, is_orderable=True)
+    is_complete = not life.missing_parts(revision)
+    is_ordered = not need.follow_up.orders
+    return Supplying(
+        is_supplied=is_ordered and is_complete and is_orderable,
+        is_orderable=is_orderable,
+        is_ordered=is_ordered,
+        can_begin=is_complete and (is_ordered or can_begin(records, quote, need.agreed)),
+    )
+
+
+def can_begin(records: Records, quote: KeptQuote, agreed: Quote) -> bool:
+    """Return whether the first step of the agreed work needs no part that is not here yet."""
+    waiting = waiting_steps(agreed.work_plan, awaited_places(records, quote.number, agreed.kit))
+    return not waiting or waiting[0].number > 1
 
 
 def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:

@@ -235,7 +235,11 @@ def get(records: Records, call: Call) -> Reply[Photo]:
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
 def file(records: Records, call: Call) -> Reply[bytes]:
     """Get a photo's file, byte for byte as stored."""
-    photo = call.record(PHOTO, records.photos.get)
+    return sent_file(call, call.record(PHOTO, records.photos.get))
+
+
+def sent_file(call: Call, photo: Photo) -> Reply[bytes]:
+    """Return the answer with a photo's file. Raises: StoreUnavailable, RecordDamaged."""
     best_form(call.request, (photo.media_type,))
     return Reply(
         body=_file_of(call.desk, photo),

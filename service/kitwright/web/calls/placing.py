@@ -1,10 +1,11 @@
-"""Placing: reads what a revision's quote orders, what it takes from stock but is short of, and what
-was ordered for it.
+"""Placing: reads what a revision's quote orders, what it takes from stock but is short of, what was
+ordered for it, and what is here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator
 from decimal import Decimal
 from fractions import Fraction
 
@@ -16,9 +17,9 @@ from kitwright.keeping.opening import pack_amount
 from kitwright.keeping.order_progress import Holder, LineState, arrived_for, held_by
 from kitwright.keeping.reserving import Shortage
 from kitwright.keeping.store import Records
-from kitwright.quote import Cover, Kit, Order
+from kitwright.quote import Cover, Kit, Order, Step, WorkPlan
 from kitwright.stages.ordering import Missing, Packs, Use, take_last
-from kitwright.stages.price import STOCK
+from kitwright.stages.price import CUSTOMER, STOCK
 
 
 def missing_of(kit: Kit, short: Iterable[Shortage]) -> Iterator[Missing]:
@@ -90,6 +91,35 @@ def _held(line: LineState, holder: Holder, count: Fraction) -> Packs:
         covers=tuple(
             structs.replace(use, quantity=use.quantity * part) for use in map(_use, holder.covers)
         ),
+    )
+
+
+def awaited_places(records: Records, quote: int, kit: Kit) -> frozenset[tuple[str, int | None]]:
+    """Return the roles, with their cylinders, whose part a quote does not have on the shelf yet, or
+    not all of it. What its customer brings counts as there.
+    """
+    had = Counter[str]()
+    for share in records.shelf.shares(quote):
+        had[share.holding.item] += share.reserved + share.drawn
+    needed = Counter[str]()
+    for stock in kit.from_stock:
+        needed[stock.item] += int(Fraction(stock.quantity) * UNIT)
+    bought = [pack for pack in kit.packs if pack.source not in (STOCK, CUSTOMER)]
+    for pack in bought:
+        used = [Fraction(one.quantity) for one in pack.covers if one.fitted == pack.item]
+        needed[pack.item] += int((sum(used) if used else Fraction(pack.packs)) * UNIT)
+    return frozenset(
+        (cover.role, cover.cylinder)
+        for pack in kit.packs
+        if had[pack.item] < needed[pack.item]
+        for cover in pack.covers
+    )
+
+
+def waiting_steps(plan: WorkPlan, awaited: Collection[tuple[str, int | None]]) -> tuple[Step, ...]:
+    """Return the steps of a plan that need a part that is not here, in their order."""
+    return tuple(
+        step for step in plan.steps if any((use.role, use.cylinder) in awaited for use in step.uses)
     )
 
 

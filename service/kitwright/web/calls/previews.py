@@ -52,10 +52,11 @@ async def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     possible, each with its total. Duplicate members are refused.
     """
     desk, stock = call.desk, call.desk.stock()
+    estimates = desk.estimates_on()
     if body.looks_ahead:
-        quote = await desk.beside(Service.quote, body, stock)
+        quote = await desk.beside(Service.quote, body, stock, estimates)
     else:
-        quote = desk.service.quote(body, stock)
+        quote = desk.service.quote(body, stock, estimates)
     if form == TEXT:
         return Reply(body=quote_text(quote).encode(), form=TEXT)
     return Reply(body=quote)

@@ -12,6 +12,7 @@ from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.stopping import owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.tickets import check_charged_once
 from kitwright.quote import Quote, encode_quote
@@ -29,7 +30,7 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written_or_none,
 )
-from kitwright.web.calls.order_making import Supplying, supplying_of
+from kitwright.web.calls.order_making import UNSUPPLIED, supplying_of
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
@@ -46,6 +47,7 @@ _OTHERWISE: Final = {
     "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
+    "tear_down": "/v1/quotes/{id}/start",
 }
 """Acts whose calls have another path than their name says."""
 _ACTS: Final = "\n".join(
@@ -152,7 +154,7 @@ def head_of(
 
     may_order = quote.agreed is not None and quote.state in ACTS["order"]
     if not may_order:
-        supplying = Supplying(is_supplied=False, is_orderable=False)
+        supplying = UNSUPPLIED
     elif is_read:
         # what was read is committed, and orders that are made change the version
         had = tuple(
@@ -168,10 +170,18 @@ def head_of(
         newest,
         desk.today(),
         **supplying._asdict(),
+        owes_fee=_owes_fee(records, quote),
         account=standing_of(records, quote),
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
+
+
+def _owes_fee(records: Records, quote: KeptQuote) -> bool:
+    """Return whether a quote that nobody agreed to owes its diagnostic fee."""
+    if quote.agreed is not None or quote.state not in ACTS["stop"]:
+        return False
+    return owes_fee(life.revision_of(records, quote, quote.shown))
 
 
 def whole_of(
@@ -303,7 +313,7 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
     stock = desk.shelf.stock(records, desk.service.workshop.catalogue, revision.quote)
-    now = desk.service.quote(asked, stock)
+    now = desk.service.quote(asked, stock, desk.estimates_on())
     return Reply(body=difference(revision, now))
 
 

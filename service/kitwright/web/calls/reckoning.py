@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from fractions import Fraction
 from typing import Annotated
@@ -10,7 +10,7 @@ from typing import Annotated
 import msgspec
 from msgspec import UNSET, Meta, UnsetType, structs
 
-from kitwright.catalogue.model import SERIAL_MAX, AreaId
+from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.record import Customer, Machine, Revision
@@ -20,8 +20,9 @@ from kitwright.keeping.tickets import charging_quote
 from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.stages.supply import Stock
+from kitwright.stages.supply import Held, Stock
 from kitwright.units import mixed
+from kitwright.web.calls.change import ChangeIn, tell_change
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     CUSTOMER,
@@ -35,7 +36,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.placing import packs_held
-from kitwright.web.calls.service import Service
+from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
 
@@ -100,6 +101,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
         ChosenIn | UnsetType | None,
         Meta(description="Set by this service on what a customer chose; ignored in requests."),
     ] = UNSET
+    change: Annotated[
+        ChangeIn | UnsetType | None,
+        Meta(description="Set by this service on what was found; ignored in requests."),
+    ] = UNSET
     ordered: Annotated[
         OrderedIn | UnsetType | None,
         Meta(description="Set by this service on what was ordered before; ignored in requests."),
@@ -136,9 +141,10 @@ async def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revisi
     Raises: RequestRefused, and the errors of the stages.
     """
     filled, stock, now = filled_of(desk, asked, quote), desk.stock(quote), desk.now()
+    estimates = desk.estimates_on()
     if filled.looks_ahead:
-        return await desk.beside(figures_of, filled, stock, now)
-    return figures_of(desk.service, filled, stock, now)
+        return await desk.beside(figures_of, filled, stock, estimates, now)
+    return figures_of(desk.service, filled, stock, estimates, now)
 
 
 def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
@@ -205,17 +211,27 @@ def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
     return OrderedIn(packs=tuple(packs), charged=charged.amount_text)
 
 
-def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:
-    """Return the revision that a filled request comes to with some stock, by one service.
+def figures_of(
+    service: Service,
+    filled: QuoteIn,
+    stock: Stock,
+    estimates: EstimatesOn,
+    made_at: datetime,
+) -> Revision:
+    """Return the revision that a filled request comes to with some stock, by one service and the
+    shop's own estimates.
 
     Raises: RequestRefused, and the errors of the stages.
     """
-    outcome = service.work_out(filled, stock)
+    outcome = service.work_out(filled, stock, estimates)
     totals = outcome.repair.totals
+    quote = service.tell(outcome, filled)
+    if filled.change:
+        quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
     return Revision(
         made_at=made_at,
         request=msgspec.json.encode(filled),
-        answer=encode_quote(service.tell(outcome, filled)),
+        answer=encode_quote(quote),
         reckoning=_reckoning(outcome, stock),
         catalogue_revision=service.revision,
         tax_state="unknown" if totals.gross is None else "known",
@@ -265,6 +281,21 @@ def _reckoning(outcome: Outcome, stock: Stock) -> bytes:
                 for row in rows
             ),
         )
+    )
+
+
+def shelf_of(rows: Iterable[ShelfRow]) -> Stock:
+    """Return the stock that a revision was made with."""
+    return Stock(
+        Held(
+            item=ItemId(row.item),
+            quality=Quality(row.quality),
+            brand=row.brand,
+            bin=row.bin,
+            free=Fraction(row.free),
+            cost=row.cost,
+        )
+        for row in rows
     )
 
 

@@ -11,7 +11,7 @@ from typing import Final, NoReturn
 from msgspec import structs
 
 from kitwright import quote as wire
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, OverrunPreset
 from kitwright.contingencies import Foresight
 from kitwright.courses import quote_courses
 from kitwright.errors import KitwrightError
@@ -23,6 +23,7 @@ from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome, Worth
 from kitwright.stages.request import Asked, RequestRefused, read_request
 from kitwright.stages.supply import Stock, opening_stock
+from kitwright.stages.work import CATALOGUE, Estimates
 from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn, WorthIn
@@ -30,6 +31,12 @@ from kitwright.workshop import Workshop
 
 _BESIDE: Final = ELSEWHERE + 32 * MIB
 """The budget of a workshop that works beside another one."""
+EstimatesOn = Callable[[date], Estimates]
+"""Returns a shop's own estimates for quotes of a day."""
+
+
+def _of_catalogue(_: date) -> Estimates:
+    return CATALOGUE
 
 
 class Service:
@@ -66,6 +73,12 @@ class Service:
         self._foresight = Foresight(workshop)
         self._opening = opening_stock(workshop.shop)
 
+    @property
+    def overrun(self) -> OverrunPreset | None:
+        """The overrun preset that the shop's owner chose, None for none."""
+        chosen = self.workshop.shop.overrun
+        return None if chosen is None else self.workshop.catalogue.overruns[chosen]
+
     def speaker(self, language: str | None) -> Speaker:
         """Return the speaker of a language, of the shop's if none is given.
 
@@ -88,8 +101,14 @@ class Service:
             prices=self.prices,
         )
 
-    def work_out(self, asked: PreviewIn, stock: Stock | None = None) -> Outcome:
-        """Return the core's result for a request, with some stock; None: as the shop's file has it.
+    def work_out(
+        self,
+        asked: PreviewIn,
+        stock: Stock | None = None,
+        estimates: EstimatesOn = _of_catalogue,
+    ) -> Outcome:
+        """Return the core's result for a request, with some stock (None: as the shop's file has
+        it) and by the shop's own estimates for its day.
 
         Raises: RequestRefused, and the errors of the stages.
         """
@@ -98,10 +117,12 @@ class Service:
         if faults:
             self._refuse(asked, plain, faults)
         self.workshop.market.stock = self._opening if stock is None else stock
+        self.workshop.estimates = own = estimates(plain.on)
         if asked.courses:
             outcome = quote_courses(self.workshop, plain, asked.courses, self._worth(asked))
         else:
             outcome = quote_repair(self.workshop, plain)
+        outcome = structs.replace(outcome, estimates=own.revision)
         return self._look_ahead(outcome) if asked.contingencies else outcome
 
     def _look_ahead(self, outcome: Outcome) -> Outcome:
@@ -122,12 +143,17 @@ class Service:
             ),
         )
 
-    def quote(self, asked: PreviewIn, stock: Stock | None = None) -> Quote:
+    def quote(
+        self,
+        asked: PreviewIn,
+        stock: Stock | None = None,
+        estimates: EstimatesOn = _of_catalogue,
+    ) -> Quote:
         """Return the quote for a request, as `work_out` does.
 
         Raises: RequestRefused, and the errors of the stages.
         """
-        return self.tell(self.work_out(asked, stock), asked)
+        return self.tell(self.work_out(asked, stock, estimates), asked)
 
     def tell(self, outcome: Outcome, asked: PreviewIn) -> Quote:
         """Return a quote in the language of its request."""

@@ -248,7 +248,9 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         ),
         hides=("name", "prior", "links", "reasons", "direct", "links_if"),
     ),
-    model.Job: View(hides=("work", "visit", "sublet", "is_credited_to_repair", "contingency")),
+    model.Job: View(
+        hides=("work", "visit", "sublet", "is_credited_to_repair", "is_before_tests", "contingency")
+    ),
     model.Contingency: View(hides=("add",), names={"id": "contingency"}),
     model.Fitment: View(
         hides=("part", "build_codes"),

@@ -7,12 +7,12 @@ and its day, the free stock that was kept with it, and the catalogue and prices 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
+from datetime import date
 from typing import Annotated
 
 from msgspec import Meta, Struct, structs
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality
+from kitwright.catalogue.model import Catalogue
 from kitwright.courses import change_of
 from kitwright.errors import KitwrightError
 from kitwright.keeping.acts import ActRefused, PartsNotAvailable
@@ -25,11 +25,12 @@ from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, read_quote
 from kitwright.stages.outcome import CourseName as Way
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
-from kitwright.stages.supply import Held, Stock
+from kitwright.stages.supply import Stock
 from kitwright.stages.why import place
+from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.standing import words_of_choice, words_of_yes
 from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
@@ -213,11 +214,16 @@ def choose(
 def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revision:
     """Return the figures of a choice. Raises: RequestRefused, ChoicesClosed, PartsNotAvailable."""
     service, stock = _frozen(desk, offer)
+    own = desk.estimates_of(said.estimates)
+
+    def estimates(_: date) -> Estimates:
+        return own
+
     asked = _of_course(service.workshop.catalogue, asked_of(offer), chosen.course)
     if chosen.leave_out or chosen.extras:
         if asked.scope != asked_of(offer).scope or asked.add_jobs != asked_of(offer).add_jobs:
             # the jobs and extras of a course are its own
-            said = service.quote(structs.replace(asked, contingencies=False), stock)
+            said = service.quote(structs.replace(asked, contingencies=False), stock, estimates)
         check_ticks(asked, said, chosen)
     filled = structs.replace(
         asked,
@@ -226,7 +232,7 @@ def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revis
         chosen=chosen,
     )
     try:
-        figures = figures_of(service, filled, stock, offer.made_at)
+        figures = figures_of(service, filled, stock, estimates, offer.made_at)
     except RequestRefused as error:
         raise RequestRefused([ChoiceNotPriced(error).at("leave_out")]) from None
     missing = missing_parts(figures)
@@ -280,17 +286,7 @@ def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
     service, reckoning = desk.service_of(offer.catalogue_revision), read_reckoning(offer)
     if service is None or reckoning is None or reckoning.shelf is None:
         raise ChoicesClosed(offer.number)
-    return service, Stock(
-        Held(
-            item=ItemId(row.item),
-            quality=Quality(row.quality),
-            brand=row.brand,
-            bin=row.bin,
-            free=Fraction(row.free),
-            cost=row.cost,
-        )
-        for row in reckoning.shelf
-    )
+    return service, shelf_of(reckoning.shelf)
 
 
 def _left_out_faults(said: Quote, jobs: Jobs) -> Iterator[KitwrightError]:

@@ -124,11 +124,11 @@ async def figures_of_units(desk: Desk, units: Sequence[Unit]) -> tuple[Revision,
         stages are placed at the unit that they are about.
     """
     found, faults = [], list[KitwrightError]()
-    stock, now = desk.stock(), desk.now()
+    stock, estimates, now = desk.stock(), desk.estimates_on(), desk.now()
     for index, unit in enumerate(units):
         try:
             # one after the other, so that previews don't wait for all
-            found.append(await desk.beside(figures_of, unit.asked, stock, now))
+            found.append(await desk.beside(figures_of, unit.asked, stock, estimates, now))
         except RequestRefused as refused:
             faults += (_placed(fault, index) for fault in refused.faults)
         except KitwrightError as error:

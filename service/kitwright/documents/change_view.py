@@ -1,0 +1,71 @@
+"""Change view: what was found since the work was agreed, and the sums before and after."""
+
+from __future__ import annotations
+
+from msgspec import Struct
+
+from kitwright.documents.balance_view import bears_tax
+from kitwright.documents.totals_view import Row, row
+from kitwright.language.scribe import Scribe
+from kitwright.quote import Find, Quote
+
+
+class FoundRow(Struct, frozen=True, kw_only=True):
+    """Something that was found, why it calls for more work, what was measured (empty if nothing
+    was), and the ids of its photographs.
+    """
+
+    what: str
+    why: str
+    measured: str
+    photographs: tuple[str, ...]
+
+
+def found_of(quote: Quote, scribe: Scribe) -> tuple[FoundRow, ...]:
+    """Return what was found since the work was agreed; empty if the quote is no such change."""
+    if quote.change is None:
+        return ()
+    return tuple(_found(one, scribe) for one in quote.change.finds)
+
+
+def _found(one: Find, scribe: Scribe) -> FoundRow:
+    what = one.what
+    if one.name is not None:
+        what = f"{scribe.on_cylinder(one.name, one.cylinder)}: {one.what}"
+    return FoundRow(
+        what=what,
+        why=one.why,
+        measured="; ".join(
+            f"{each.what}: {scribe.number(each.value)} {each.unit}" for each in one.readings
+        ),
+        photographs=one.photographs,
+    )
+
+
+def change_rows(quote: Quote, scribe: Scribe, *, is_agreed: bool = False) -> tuple[Row, ...]:
+    """Return the rows of a change: the sum agreed before, the difference, the new sum and the new
+    limit; empty if the quote is no change. Once it `is_agreed`, the limit is the one agreed, which
+    documents tell by itself.
+    """
+    change, say = quote.change, scribe.say
+    if change is None:
+        return ()
+    label = say("New limit: we ask you again before the total exceeds")
+    limit = [] if is_agreed else [row(label, change.limit, scribe)]
+    moved = []
+    if change.by_prices.money.minor:
+        label = say("of which prices that changed since")
+        moved.append(row(label, change.by_prices, scribe, "within"))
+    return (
+        row(say("Agreed until now"), change.was, scribe),
+        row(say("Difference"), change.difference, scribe),
+        *moved,
+        row(_total(quote, scribe), change.now, scribe, "total"),
+        *limit,
+    )
+
+
+def _total(quote: Quote, scribe: Scribe) -> str:
+    if bears_tax(quote):
+        return scribe.say("New total including tax")
+    return scribe.say("New total")

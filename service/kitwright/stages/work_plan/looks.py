@@ -1,0 +1,128 @@
+"""Looks: the steps at which something may be found, and what has to wait for them."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterable, Mapping, Sequence
+from fractions import Fraction
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Contingency, ContingencyId, Job
+from kitwright.catalogue.worth import jobs_added
+from kitwright.stages.work import Operation
+from kitwright.stages.work_plan.rules import ON, Rules, all_before
+
+
+class Find(Struct, frozen=True, kw_only=True):
+    """A find that teardown may show: the row of its job, and the cylinder of the job. `is_own` says
+    that the job is one of the visit's, not one that another find adds.
+    """
+
+    row: Contingency
+    cylinder: int | None
+    is_own: bool
+
+    @property
+    def key(self) -> tuple[ContingencyId, int | None]:
+        """What a step names of it."""
+        return self.row.id, self.cylinder
+
+
+def find_reveals(
+    rules: Rules, operations: Sequence[Operation], there: Mapping[str, object]
+) -> dict[str, list[Find]]:
+    """Return, by step, the finds of the jobs that may be made there. A find of a job that another
+    find adds is named where both may be made, such as a head that is beyond resurfacing.
+    """
+    found: dict[str, list[Find]] = {}
+    waiting: list[tuple[Job, int | None, Container[str]]]
+    waiting = [(operation.job, operation.cylinder, there) for operation in operations]
+    for job, cylinder, at in waiting:
+        for row in job.contingency:
+            find = Find(row=row, cylinder=cylinder, is_own=at is there)
+            kind = rules.catalogue.contingencies[row.id]
+            names = {name for name in rules.seen_at(kind.seen_at, cylinder) if name in at}
+            fresh = {name for name in names if find.key not in _keys(found.get(name, ()))}
+            for name in there:
+                if name in fresh:
+                    found.setdefault(name, []).append(find)
+            if fresh:
+                added = jobs_added(rules.catalogue, rules.family, row, cylinder)
+                waiting += ((*one, fresh) for one in added)
+    return found
+
+
+def _keys(finds: Iterable[Find]) -> list[tuple[ContingencyId, int | None]]:
+    return [find.key for find in finds]
+
+
+def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
+    """Return the steps under holds, each with the steps that set these up. To set up a hold is a
+    step under it.
+    """
+    held: dict[str, set[str]] = {}
+    for name in after:
+        rule = rules.rule_of(name)
+        until = rule.until
+        if rule.takes is not None and until is not None and until in after:
+            held.setdefault(name, set()).add(name)
+            for step in all_before(after, [until]):
+                if name in all_before(after, [step]):
+                    held.setdefault(step, set()).add(name)
+    return held
+
+
+def look_first(
+    rules: Rules,
+    after: dict[str, set[str]],
+    all_looks: set[str],
+    held: Mapping[str, set[str]],
+    early: set[str],
+) -> None:
+    """Note that nothing is fitted and no part worked on before all that may be found is looked at.
+
+    What has to be done in order to look is excepted, and what is done first of all. So are looks
+    under a hold: each cylinder is held in its turn, and finished before the next. Only work that no
+    hold surrounds waits for them.
+    """
+    holds = [rules.rule_of(name) for name in held if name in after]
+    ends = all_before(after, [rule.until for rule in holds if rule.takes and rule.until])
+    looks = {name for name in all_looks if name not in held}
+    to_look = all_before(after, looks) | looks | early
+    held_looks = all_looks - looks
+    to_look_held = all_before(after, held_looks) | held_looks
+    for name, befores in after.items():
+        if not rules.rule_of(name).commits or name in to_look:
+            continue
+        befores |= looks
+        if not name.startswith(ON) and name not in to_look_held and name not in ends:
+            befores |= held_looks
+
+
+def dearest_first(
+    after: dict[str, set[str]], worths: Mapping[str, Fraction], held: Mapping[str, set[str]]
+) -> None:
+    """Note that a look that may show a dearer find comes before another that it does not need.
+
+    Excepted is another that a third look needs which is as dear, so that alike cylinders are left
+    to the fewest changes. The rule holds among looks without a hold, and among those under the same
+    ones: each cylinder is held in its turn.
+    """
+    ranked = sorted(worths, key=lambda name: -worths[name])
+    for rank, look in enumerate(ranked):
+        for dearer in ranked[:rank]:
+            if worths[dearer] == worths[look] or held.get(dearer) != held.get(look):
+                continue
+            as_dear = [
+                name
+                for name in ranked[:rank]
+                if worths[name] >= worths[dearer] and held.get(name) == held.get(look)
+            ]
+            befores = {name: all_before(after, [name]) for name in as_dear}
+            is_needed = look in befores[dearer] or any(
+                look in found and dearer not in found
+                for name, found in befores.items()
+                if name != dearer
+            )
+            if not is_needed:
+                after[look].add(dearer)
