@@ -95,3 +95,30 @@ def section(root: ET.Element, name: str) -> ET.Element | None:
     """Return the section that a heading's id labels."""
     found = (one for one in root.iter("section") if one.get("aria-labelledby") == name)
     return next(found, None)
+
+
+def words_before_yes(page: str) -> list[str]:
+    """Return the words that are seen on a screen up to the button that says yes, it included. On a
+    page without one, those above the details. Of what is folded, only its heading is seen.
+    """
+    told: list[str] = []
+    _seen(read(page), told)
+    return " ".join(told).split()
+
+
+def _seen(element: ET.Element, told: list[str]) -> bool:
+    """Add what is seen of an element; return whether the answer is reached."""
+    classes = element.get("class", "").split()
+    if element.tag in ("head", "desc") or "signed" in classes:
+        return False
+    if "after" in classes:
+        return True
+    told.append(element.text or "")
+    is_folded = element.tag == "details" and element.get("open") is None
+    for child in element:
+        if is_folded and child.tag != "summary":
+            continue
+        if _seen(child, told):
+            return True
+        told.append(child.tail or "")
+    return element.tag == "button" and "yes" in classes

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import email
+import email.policy
 import os
 import random
 from datetime import date
@@ -10,16 +12,20 @@ from typing import Any
 
 import msgspec
 import pytest
-from lxml import html
+from lxml import etree, html
+from msgspec import structs
 from tests.documents.printed import CONTACT, ENVELOPE, even, text
+from tests.documents.test_agreeing import MESSAGE
 
 from kitwright.app import make_service
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.email import compose
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.quote_text import quote_text
+from kitwright.documents.ubl import quotation
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Quote
+from kitwright.quote import Quote, encode_quote, read_quote
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
@@ -61,6 +67,7 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
         "text": even(quote_text(quote)),
         "page": even(html.fromstring(page).text_content()),
         "PDF": text(quote_pdf(quote, ENVELOPE, scribe, contact=CONTACT)),
+        "e-mail": letter(quote, scribe),
     }
     rows = courses_of(quote, scribe)
     assert len(rows) == (len(quote.courses) if len(quote.courses) > 1 else 0)
@@ -74,6 +81,22 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
             assert _squeezed(reason) in _squeezed(words), form
     (advised,) = [course for course in quote.courses if course.is_advised]
     assert advised.total == quote.totals.gross
+    total = _squeezed(scribe.amount(advised.total))
+    assert all(total in _squeezed(words) for words in told.values())
+    issued = structs.replace(ENVELOPE, issued_at=MESSAGE.at)
+    ubl = etree.fromstring(quotation(quote, issued, zone="UTC"))
+    (gross,) = ubl.findall(".//{*}TaxInclusiveAmount")
+    assert (gross.text, gross.get("currencyID")) == (advised.total.amount, quote.shop.currency)
+    assert read_quote(encode_quote(quote)) == quote
+
+
+def letter(quote: Quote, scribe: Scribe) -> str:
+    """Return the words of the e-mail of a quote."""
+    raw = compose(quote, ENVELOPE, scribe, MESSAGE)
+    part = email.message_from_bytes(raw, policy=email.policy.default).get_body(("plain",))
+    assert part is not None
+    told: str = part.get_content()
+    return even(told)
 
 
 def _squeezed(words: str) -> str:
@@ -95,8 +118,11 @@ def test_warranty_is_told_once_unless_courses_differ_in_it() -> None:
     def told(one: Quote) -> tuple[int, int]:
         """Return how often the warranty is told: with courses, and after all of them."""
         with_each = [fact for row in courses_of(one, scribe) for fact in row.facts]
-        return sum("days on labour" in fact for fact in with_each), sum(
-            "days on labour" in fact for fact in advice_of(one, scribe)
+        return sum(
+            fact.startswith("Work 9") or "other makes' parts" in fact for fact in with_each
+        ), sum(
+            fact.startswith("Work 9") or "other makes' parts" in fact
+            for fact in advice_of(one, scribe)
         )
 
     assert told(quote) == (0, 1)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
@@ -22,9 +24,11 @@ from tests.documents.offers import (
     shown,
     told,
 )
+from tests.documents.test_words_before_yes import COURSES, asked, in_state
 
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.page_actions import PageField, PageState
+from kitwright.documents.quote_page import quote_page
 from kitwright.documents.web_page import page_policy, style
 from kitwright.language.scribe import Scribe
 
@@ -38,7 +42,7 @@ WRONG = structs.replace(
     OPEN,
     wrong={PageField.who: "Tell us your name, please.", PageField.limit: "That is too little."},
 )
-PAGES = {
+PAGES: dict[str, Callable[[], str]] = {
     "findings": lambda: shown(of_findings()),
     "test": lambda: shown(for_a_test()),
     "long": lambda: shown(long()),
@@ -52,6 +56,23 @@ PAGES = {
         Notice.accepted, Scribe("en"), shop=shops()["orchard"], quote_url="/q/token"
     ),
 }
+
+
+def drawn(name: str, language: str, **more: Any) -> str:
+    """Return the page of a quote in a state, with all that its customer may choose."""
+    quote = asked("hire-yard", "TB-V68", "HG-GALLERY", language=language, **more)
+    assert quote is not None
+    actions, envelope = in_state(quote, name)
+    shop = shops()["hire-yard"]
+    return quote_page(quote, envelope, Scribe(language), shop=shop, actions=actions)
+
+
+for _state in ("open", "after ticks", "form errors", "other total", "declined", "agreed"):
+    PAGES[_state] = partial(drawn, _state, "en")
+for _language in ("en", "de"):
+    PAGES[f"change, {_language}"] = partial(drawn, "change while apart", _language)
+    PAGES[f"ways, {_language}"] = partial(drawn, "open", _language, courses=COURSES)
+
 USUAL = [name for name in PAGES if name != "unbroken"]
 ON_PAPER = [name for name in USUAL if name not in ("notice", "unknown")]
 
@@ -179,7 +200,12 @@ def test_style_has_colours_that_stand_out_in_every_scheme() -> None:
 def test_page_has_targets_that_a_thumb_can_hit(browser: Browser, name: str) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         page = opened(context, Desk(PAGES[name]()))
-        targets = page.locator("a, button, input, textarea, summary").all()
+        # a box is hit by its label, which holds it
+        boxes = "[type=checkbox], [type=radio]"
+        targets_of = f"a, button, input:not({boxes}), label:has({boxes}), textarea, summary"
+        found = page.locator(targets_of).all()
+        # what is folded comes to sight with its heading
+        targets = [one for one in found if one.is_visible()]
         sizes = [(one.bounding_box(), one.inner_text()) for one in targets]
         assert sizes
         assert [
@@ -192,7 +218,7 @@ def test_page_is_answered_by_keyboard_without_scripts(browser: Browser) -> None:
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
         order = []
-        for _ in range(12):
+        for _ in range(16):
             page.keyboard.press("Tab")
             at, width = measured(
                 page,
@@ -204,11 +230,13 @@ def test_page_is_answered_by_keyboard_without_scripts(browser: Browser) -> None:
             assert width >= 3, at
             if at == "who":
                 page.keyboard.type("Mira Exämple")
+            if at == "Set a higher limit":
+                page.keyboard.press("Enter")
             if at == "limit":
                 page.keyboard.type("700")
                 break
-        assert order[0] == "Accept, decline or ask a question"
-        assert order[-2:] == ["who", "limit"]
+        assert order[0] == "Yes, go ahead"
+        assert order[-3:] == ["who", "Set a higher limit", "limit"]
         with page.expect_request(is_post) as awaited:
             page.keyboard.press("Enter")
         posted = awaited.value
@@ -221,10 +249,10 @@ def test_page_posts_a_no_with_its_reason(browser: Browser) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
-        page.get_by_role("link", name="Accept, decline or ask a question").click()
+        page.get_by_role("link", name="No, $85.00 owed").click()
         page.get_by_label("Your reason").fill("Too dear")
         with page.expect_request(is_post) as awaited:
-            page.get_by_role("button", name="Decline").click()
+            page.get_by_role("button", name="No, $85.00 owed").click()
         posted = awaited.value
         assert posted.url == ORIGIN + "/q/token/decline"
         assert posted.post_data == "reason=Too+dear"
@@ -234,7 +262,7 @@ def test_page_asks_for_a_name_before_it_posts(browser: Browser) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
-        page.locator("button", has_text="Accept for").click()
+        page.locator("button", has_text="go ahead for").click()
         page.wait_for_function("document.activeElement.id === 'who'")
         assert [one.method for one in desk.asked if "favicon" not in one.url] == ["GET"]
 
@@ -268,7 +296,7 @@ def test_page_prints_totals_on_the_page_of_the_last_line(browser: Browser, paper
 def test_page_prints_what_paper_can_hold(browser: Browser, name: str) -> None:
     together = "\n".join(printed(browser, PAGES[name](), "A4"))
     assert "Your name" not in together
-    assert "Accept, decline" not in together
+    assert "Ask first" not in together
     assert ("Signature" in together) is ('action="' in PAGES[name]())
     # what is folded on a screen is open on paper
     assert ("A strong hiss" in together) is (name in ("findings", "newer"))

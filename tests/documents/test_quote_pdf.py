@@ -82,6 +82,8 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Tollimoor Hire Yard 4 Weir Lane",
         "Ada Pellow",
         "The blue one",
+        "Your answer",
+        "Acceptance in person",
         "What you reported",
         "Smokes blue at full throttle. Oil gone in a week.",
         "What we found",
@@ -94,16 +96,13 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "V68-G-102, V68-G-103",
         "Exhaust nut, locking",
         "Labour",
+        "Total before tax",
         "Sales tax",
-        "Total due, including tax",
         "What we may find",
         "Broken exhaust stud, cylinder 1 or 2",
         "Dearest combination of these items, about",
         "Worth doing at the same time",
         "The bill will not exceed $806.47",
-        "Cautions",
-        "Your answer",
-        "Acceptance in person",
         ENVELOPE.sha256 or "",
     ]
 
@@ -142,7 +141,7 @@ def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
 
     told = pages(printed(structs.replace(quote, lines=lines)))
 
-    (last,) = [page for page in told if "Total due" in page]
+    (last,) = [page for page in told if "Total before tax" in page]
     assert f"Thing no. {count}." in last
     assert "Total before tax" in last
     for page in told:
@@ -305,3 +304,19 @@ def test_quote_pdf_puts_no_hyphens_into_codes() -> None:
 
     assert told.count(code) > 100
     assert not re.search("ENT[A-Z]*[-\u00ad\u2010]\n", told)
+
+
+@pytest.mark.parametrize("name", ["h27-generator-rings", "v68-zero-turn-warped-heads"])
+def test_signature_stands_with_what_is_signed(name: str) -> None:
+    quote = quote_of(name)
+    first, *rest = pages(printed(quote))
+
+    assert quote.totals.gross is not None
+    total = SCRIBE.amount(quote.totals.gross)
+    assert all(told in first for told in ("Signature", f"Your limit {total}", "We would do:"))
+    assert all(stop in first for stop in ("put together", "in boxes"))
+    assert not any("Signature" in page for page in rest)
+
+
+def test_short_quote_is_one_page() -> None:
+    assert len(pages(printed(quote_of("s50-loose-clean-and-oil")))) == 1

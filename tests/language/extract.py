@@ -150,7 +150,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
 
 def _diagnosis_texts(rules: DiagnosisRules) -> Iterator[tuple[Text, str]]:
     for fault in rules.diagnosis:
-        for text in (fault.name, fault.plain, fault.say_not):
+        for text in (fault.name, fault.plain, fault.mind, fault.say_not):
             yield ("diagnosis", text, None), fault.code
     for finding in rules.finding:
         for text in finding.words:

@@ -31,6 +31,7 @@ TOLD = (
     "name",
     "needs",
     "plain",
+    "mind",
     "reason",
     "say_not",
     "text",

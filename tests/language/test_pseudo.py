@@ -35,7 +35,7 @@ SHOP = "hire-yard"
 
 TOLD = frozenset(
     (
-        *("at", "by_name", "description", "message", "name", "needs", "plain", "reason"),
+        *("at", "by_name", "description", "message", "name", "needs", "plain", "mind", "reason"),
         *("fasteners", "look", "manual", "tools"),
         *("say_not", "text", "title", "words"),
     )

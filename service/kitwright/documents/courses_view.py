@@ -56,7 +56,7 @@ def _facts(course: Course, scribe: Scribe, *, is_shared: bool) -> Iterator[str]:
             day=scribe.day(course.ready_on),
         )
     if not is_shared:
-        yield _warranty(course.warranty, scribe)
+        yield warranty_told(course.warranty, scribe)
     if course.unfixed:
         yield say("Does not fix: {work}.", work=scribe.listed(course.unfixed))
     if course.range is not None:
@@ -67,10 +67,11 @@ def _facts(course: Course, scribe: Scribe, *, is_shared: bool) -> Iterator[str]:
     yield from (reason.text for reason in course.reasons)
 
 
-def _warranty(terms: WarrantyTerms, scribe: Scribe) -> str:
+def warranty_told(terms: WarrantyTerms, scribe: Scribe) -> str:
+    """Return a warranty in words."""
     return scribe.say(
-        "Warranty, beside your rights by law: {labour} days on labour, {parts} days on parts of "
-        "other makes; for the maker's parts, its own terms.",
+        "Work {labour} days, other makes' parts {parts} days, the maker's parts by its terms; "
+        "your rights by law stay.",
         labour=scribe.number(str(terms.labour_days)),
         parts=scribe.number(str(terms.alternate_parts_days)),
     )
@@ -82,7 +83,7 @@ def advice_of(quote: Quote, scribe: Scribe) -> tuple[str, ...]:
     """
     shared = []
     if len(quote.courses) > 1 and _is_shared(quote):
-        shared.append(_warranty(quote.courses[0].warranty, scribe))
+        shared.append(warranty_told(quote.courses[0].warranty, scribe))
     advice = quote.advice
     if advice is None or not quote.courses:
         return tuple(shared)

@@ -7,7 +7,7 @@ there is one.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from email.message import EmailMessage
 from email.policy import SMTP
 from html import escape
@@ -15,6 +15,7 @@ from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.documents.change_view import change_rows, found_of
+from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.mail_head import (
     MOST_SUBJECT,
@@ -25,6 +26,7 @@ from kitwright.documents.mail_head import (
     note_lines,
     one_line,
 )
+from kitwright.documents.offer_view import Fact, offer_view
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Contingencies, Envelope, Quote
 
@@ -84,6 +86,7 @@ class _Words:
         self.link = fitting(_LINK, "the link", message.link)
         self.language = scribe.language
         self._is_agreed = envelope.state == "accepted"
+        self._offer = offer_view(quote, envelope, scribe, warranty=None)
 
     def subject(self) -> str:
         """Return the subject."""
@@ -117,8 +120,18 @@ class _Words:
             yield tuple(self._change())
         if self._quote.complaint is not None:
             yield self._scribe.say("You reported:"), *note_lines(self._quote.complaint)
+        if not self._is_agreed:
+            yield (self._line(" ".join(filter(None, (self._offer.fault, self._offer.sure)))),)
         yield tuple(self._jobs())
+        if self._offer.change and self._quote.change is None:
+            yield say("We have stopped to ask you."), *self._facts(self._offer.change)
         yield (self._figures(),)
+        if not self._is_agreed:
+            # the total is told already
+            stake = [fact for fact in self._offer.stake if not fact.is_sum]
+            yield tuple(self._facts((*stake, *self._offer.costs)))
+            if len(self._quote.courses) > 1:
+                yield tuple(self._courses())
         if self._envelope.fleet is not None:
             yield (fleet_told(self._envelope, self._scribe),)
         if self._quote.notes and not self._is_agreed:
@@ -182,6 +195,22 @@ class _Words:
         more = len(self._quote.jobs) - MOST_JOBS
         if more > 0:
             yield self._scribe.say_many("- and {count} more", "- and {count} more", more)
+
+    def _facts(self, facts: Iterable[Fact]) -> Iterator[str]:
+        for fact in facts:
+            note = f" ({fact.note})" if fact.note else ""
+            yield self._line(f"- {fact.label}: {fact.value}{note}")
+
+    def _courses(self) -> Iterator[str]:
+        """Yield the ways to repair it, each with its total, and what it leaves out."""
+        yield self._scribe.say("Ways to repair it:")
+        for course in courses_of(self._quote, self._scribe):
+            yield self._line(f"- {course.name}: {course.total}. {' '.join(course.facts)}")
+        for reason in advice_of(self._quote, self._scribe):
+            yield self._line(reason)
+
+    def _line(self, text: str) -> str:
+        return one_line("the offer", text)
 
     def _figures(self) -> str:
         say, found = self._scribe.say, balance_of(self._quote.totals)

@@ -9,21 +9,26 @@ from kitwright.language.scribe import Scribe
 def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
     """Return what a field should contain; `code` is the error."""
     if field is PageField.who:
-        return scribe.say("Please give your name, on one line.")
+        return scribe.say("Please give your name.")
     if field is PageField.reason:
         return scribe.say("Please give your reason in one line, or leave this blank.")
     if field is PageField.course:
         return scribe.say("Please choose one of the ways to repair it.")
     if field is PageField.amount:
-        return scribe.say(
-            "Your choices changed the total. Please look at the new total, and send your answer "
-            "again."
-        )
+        return scribe.say("Your choices changed the total: please look at it, and answer again.")
     if field in (PageField.keep, PageField.extra):
         return scribe.say("We cannot price these choices together here. Please ask us.")
     if code == "limit-below-amount":
-        return scribe.say(
-            "This is less than the quote's total. Enter a higher amount, or leave this blank to "
-            "use our usual limit."
-        )
+        return scribe.say("This is below the total: please enter more, or nothing.")
     return scribe.say("Please enter an amount such as 250.00, or leave this blank.")
+
+
+def field_told(field: PageField, scribe: Scribe) -> str:
+    """Return the name of a field, for the list of what is wrong."""
+    return {
+        PageField.who: scribe.say("Your name"),
+        PageField.limit: scribe.say("Limit"),
+        PageField.reason: scribe.say("Your reason"),
+        PageField.amount: scribe.say("Total"),
+        PageField.course: scribe.say("Which way"),
+    }.get(field, scribe.say("Your choices"))

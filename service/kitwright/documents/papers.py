@@ -9,6 +9,7 @@ from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.bill_pdf import bill_pdf
 from kitwright.documents.fonts import fonts
 from kitwright.documents.notice_page import Notice, notice_page
+from kitwright.documents.offer_view import warranty_of
 from kitwright.documents.order_csv import order_csv
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.order_text import MadeOrder
@@ -84,6 +85,7 @@ class ShopPapers:
             contact=self._contact,
             link=link,
             zone=self._shop.time_zone,
+            warranty=warranty_of(self._shop),
         )
 
     def quotation(self, paper: Paper) -> bytes:

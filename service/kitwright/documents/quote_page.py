@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from markupsafe import Markup
+from msgspec import structs
 
 from kitwright.catalogue.model import Shop
-from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
+from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
-from kitwright.documents.leakage_svg import leakage_svg, leakage_told
-from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
+from kitwright.documents.line_rows import rows_of, showing_of
+from kitwright.documents.line_words import sum_of
+from kitwright.documents.offer_view import offer_view, owed_without, warranty_of
 from kitwright.documents.page_actions import Choices, PageActions, PageField, PageState
+from kitwright.documents.page_words import field_told
 from kitwright.documents.question_words import machines_of, priced_part
-from kitwright.documents.range_svg import key_told, range_svg
-from kitwright.documents.totals_view import summary_of, totals_of
+from kitwright.documents.range_svg import range_svg
+from kitwright.documents.reading_strips import GRAINS, readings_of
+from kitwright.documents.totals_view import totals_of
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote
@@ -35,8 +41,12 @@ def quote_page(
     Without `actions` it is read-only. Texts of the revision are marked with its language if the
     scribe's language is another one. Errors next to fields are also listed at the top.
     """
-    is_open = is_owed(envelope)
+    choices = None if actions is None else actions.choices
+    if choices is not None and not quote.courses:
+        # a choice is priced alone; what is told of its course is that of the offer
+        quote = structs.replace(quote, courses=choices.courses)
     picture = range_svg(quote, scribe)
+    limit = None if actions is None or not actions.is_open else actions.usual_limit
     return page(
         "quote.html",
         scribe,
@@ -46,26 +56,31 @@ def quote_page(
         actions=actions,
         fields=PageField,
         place_of=_place_of,
+        field_told=field_told,
+        total_told=total_told(quote, scribe),
+        told_no=_told_no(quote, envelope, scribe),
+        no_means=_no_means(quote, envelope, scribe),
         outcome=_outcome(actions, scribe, shop),
-        leakage_svg=leakage_svg,
-        leakage_told=leakage_told,
+        aftermath=tuple(_aftermath(quote, actions, scribe, shop)),
+        offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
+        left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
+        if choices is not None
+        else (),
+        grains=GRAINS,
+        readings=readings_of(quote.assessment, scribe),
         sureness=_sureness(scribe),
         tested=basis_told(quote, scribe),
-        groups=grouped(quote, scribe),
-        purchase_of=purchase_of,
-        notes_of=notes_of,
+        groups=rows_of(quote, scribe, showing_of(shop)),
         sum_of=sum_of,
         courses=courses_of(quote, scribe),
         advice=advice_of(quote, scribe),
         found=found_of(quote, scribe),
         change=change_rows(quote, scribe, is_agreed=envelope.limit is not None),
-        choices=None if actions is None else actions.choices,
-        totals=totals_of(quote, scribe, is_owed=is_open),
-        summary=summary_of(quote, scribe, is_owed=is_open),
+        choices=choices,
+        totals=totals_of(quote, scribe, is_owed=is_owed(envelope)),
         contingencies=contingencies_of(quote, scribe),
         sums=sums_of(quote, scribe),
         range="" if picture is None else Markup(picture.svg),
-        range_key="" if picture is None else key_told(scribe),
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
@@ -82,7 +97,7 @@ def _place_of(field: PageField, choices: Choices | None) -> str:
     there = {}
     if choices is not None:
         there = {
-            PageField.amount: "amount" if choices.amount is not None else "answer",
+            PageField.amount: "amount-wrong" if choices.amount is not None else "answer",
             PageField.course: "course" if len(choices.courses) > 1 else "answer",
             PageField.keep: "keep",
             PageField.extra: "extra-work" if choices.extras else "answer",
@@ -131,6 +146,54 @@ def _outcome(actions: PageActions | None, scribe: Scribe, shop: Shop) -> str:
         ),
         PageState.superseded: say("A newer revision has replaced this one."),
     }.get(actions.state, "")
+
+
+def _aftermath(
+    quote: Quote, actions: PageActions | None, scribe: Scribe, shop: Shop
+) -> Iterator[str]:
+    """Yield what is owed after a no, and what becomes of the machine."""
+    if actions is None or actions.state is not PageState.declined:
+        return
+    storage = shop.fees.storage
+    yield _owed(quote, scribe)
+    if storage is not None:
+        yield scribe.say(
+            "We keep the machine for {days} days without charge; after that, storage is "
+            "{amount} a day.",
+            days=storage.grace_days,
+            amount=scribe.money(str(storage.per_day), quote.shop.currency),
+        )
+
+
+def _owed(quote: Quote, scribe: Scribe) -> str:
+    """Return what is owed after a no."""
+    owed = owed_without(quote)
+    if owed is None:
+        return scribe.say("You owe nothing.")
+    amount = scribe.amount(owed)
+    return scribe.say("You owe {amount} for finding the fault, nothing else.", amount=amount)
+
+
+def _no_means(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
+    """Return what follows a no."""
+    if envelope.change is None:
+        return _owed(quote, scribe)
+    agreed = scribe.amount(envelope.change.agreed)
+    return scribe.say(
+        "What you agreed to before, {agreed}, still holds. If the repair can't be finished with "
+        "that, we stop and ask you how you want the machine back.",
+        agreed=agreed,
+    )
+
+
+def _told_no(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
+    """Return the words of the button that says no, with what is owed."""
+    owed = owed_without(quote)
+    if envelope.change is not None:
+        return scribe.say("No, not this")
+    if owed is None:
+        return scribe.say("No, nothing owed")
+    return scribe.say("No, {amount} owed", amount=scribe.amount(owed))
 
 
 def _decision(actions: PageActions, scribe: Scribe, shop: Shop) -> str:

@@ -24,7 +24,6 @@ from kitwright.documents.frame import (
     reasons,
     text_lines,
 )
-from kitwright.documents.leakage_svg import stored_zones
 from kitwright.documents.line_words import (
     GOODS,
     customer_text,
@@ -34,9 +33,11 @@ from kitwright.documents.line_words import (
     quantity_of,
     reason_of,
 )
+from kitwright.documents.offer_view import Fact, offer_view
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
+from kitwright.documents.reading_strips import stored_zones
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
@@ -48,6 +49,7 @@ from kitwright.quote import (
     PossibleRepair,
     Quote,
     RankedFault,
+    WarrantyTerms,
     customers_reasons,
 )
 
@@ -77,6 +79,7 @@ def quote_pdf(
     contact: Contact,
     link: str | None = None,
     zone: str = "UTC",
+    warranty: WarrantyTerms | None = None,
 ) -> bytes:
     """Return a revision as PDF/UA-1, for its customer to accept.
 
@@ -87,13 +90,14 @@ def quote_pdf(
         contact: how the shop is reached.
         link: the http or https address where the customer can answer online.
         zone: the shop's time zone, for the time of an acceptance.
+        warranty: the shop's, for a quote without courses; None: not told.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
     # the customer can accept it if it is issued and its total is known
     is_offer = envelope.state == "issued" and quote.totals.payable is not None
     picture = range_svg(quote, scribe)
     sheet = {
-        **quote_sheet(quote, envelope, scribe, contact),
+        **quote_sheet(quote, envelope, scribe, contact, warranty),
         "range": "" if picture is None else picture.told,
         "range_key": "" if picture is None else key_told(scribe),
         "agreed": _agreed(envelope, zone, scribe),
@@ -104,9 +108,15 @@ def quote_pdf(
     return press().print("quote.typ", sheet, at=moment_of(quote, envelope), exact=exact)
 
 
-def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+def quote_sheet(
+    quote: Quote,
+    envelope: Envelope,
+    scribe: Scribe,
+    contact: Contact,
+    warranty: WarrantyTerms | None,
+) -> Sheet:
     """Return the data of the quote's template, apart from the answer, in the template's order."""
-    say = scribe.say
+    say, offer = scribe.say, offer_view(quote, envelope, scribe, warranty=warranty)
     return {
         **frame(say("Quote"), quote, envelope, scribe, contact),
         "said": said("quote.typ", scribe),
@@ -119,7 +129,9 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
             {"what": one.what, "why": one.why, "measured": one.measured}
             for one in found_of(quote, scribe)
         ],
-        "change": change_rows(quote, scribe, is_agreed=envelope.limit is not None),
+        "change_sums": []
+        if offer.change
+        else change_rows(quote, scribe, is_agreed=envelope.limit is not None),
         "reported": text_lines(quote.complaint),
         **_findings(quote.assessment, scribe),
         "basis": basis_told(quote, scribe),
@@ -145,9 +157,18 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
         "advice": list(advice_of(quote, scribe)),
         "extras": [_extra(extra, scribe) for extra in quote.extras],
         "limit": _limit(quote, envelope, scribe),
-        "cautions": [(caution.title, caution.text) for caution in quote.cautions],
+        "fault": offer.fault,
+        "cure": f"{offer.sure} {offer.cure}".strip(),
+        "change": [_fact(fact) for fact in offer.change],
+        "stake": [_fact(fact) for fact in offer.stake],
+        "decide": [_fact(fact) for fact in offer.costs],
+        "mind": list(offer.mind),
         "seal": envelope.sha256 or "",
     }
+
+
+def _fact(fact: Fact) -> tuple[str, str]:
+    return fact.label, f"{fact.value} ({fact.note})" if fact.note else fact.value
 
 
 def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, str]]:

@@ -46,10 +46,9 @@ def range_svg(quote: Quote, scribe: Scribe) -> Drawing | None:
     )
     parts = [
         Markup(
-            '<svg class="range" role="img" xmlns="http://www.w3.org/2000/svg" '
-            'viewBox="0 0 {} {}" aria-labelledby="range-title">'
+            '<svg class="range" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
+            'aria-hidden="true" focusable="false">'
         ).format(WIDTH, TOP + BAR + TOP),
-        Markup('<title id="range-title">{}</title>').format(told),
         Markup(
             '<defs><pattern id="range-stripes" width="8" height="8" patternUnits="userSpaceOnUse" '
             'patternTransform="rotate(45)"><path d="M0 0V8" stroke="currentColor" '

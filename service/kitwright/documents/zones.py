@@ -53,11 +53,7 @@ def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
 
 def zone_told(zone: Zone, scribe: Scribe) -> str:
     """Return a zone in words, because colour alone is not enough: "watch: over 10, up to 20%"."""
-    verdict = {
-        "good": scribe.say_as("leakage", "good"),
-        "watch": scribe.say_as("leakage", "watch"),
-        "bad": scribe.say_as("leakage", "bad"),
-    }.get(zone.verdict, zone.verdict)
+    verdict = verdict_told(zone.verdict, scribe)
     start = decimal_text(zone.start)
     if zone.end is None:
         limits = scribe.say("over {percent}", percent=scribe.percent(start))
@@ -70,3 +66,12 @@ def zone_told(zone: Zone, scribe: Scribe) -> str:
     else:
         limits = scribe.say("up to {percent}", percent=scribe.percent(decimal_text(zone.end)))
     return f"{verdict}: {limits}"
+
+
+def verdict_told(verdict: str, scribe: Scribe) -> str:
+    """Return the word for a verdict on leakage."""
+    return {
+        "good": scribe.say_as("leakage", "good"),
+        "watch": scribe.say_as("leakage", "watch"),
+        "bad": scribe.say_as("leakage", "bad"),
+    }.get(verdict, verdict)

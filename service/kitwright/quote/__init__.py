@@ -60,7 +60,7 @@ from kitwright.quote.contingency import (
 from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.engine import Engine
-from kitwright.quote.envelope import Envelope, FleetPlace, Paper
+from kitwright.quote.envelope import Envelope, FleetPlace, MoreAsked, Paper
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -162,6 +162,7 @@ __all__ = [
     "Measured",
     "Minutes",
     "MinutesRow",
+    "MoreAsked",
     "MoreMinutes",
     "Need",
     "NextTest",

@@ -72,7 +72,8 @@ class RankedFault(Struct, frozen=True, kw_only=True):
     indicative, and no sign of its own was found. `held_by` lists gates that require something else
     first; `to_check` lists the checks before it may be confirmed. `is_quotable` is true if its
     repair may be quoted now. If there is no job for it here, `has_job` is false and `scopes` are
-    empty.
+    empty. `mind` is
+    what the owner must mind until it is repaired, or empty.
     """
 
     code: str
@@ -92,6 +93,7 @@ class RankedFault(Struct, frozen=True, kw_only=True):
     plain: str
     say_not: str
     scopes: ScopedJobs
+    mind: str = ""
 
 
 class LeakageBand(Struct, frozen=True, kw_only=True):

@@ -10,6 +10,18 @@ from kitwright.money import Money
 from kitwright.quote.whole import Quote
 
 
+class MoreAsked(Struct, frozen=True, kw_only=True):
+    """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
+    it changes (empty: not recorded), the new total, and the new limit. All with tax if the
+    authorisation has it.
+    """
+
+    agreed: Money
+    because: str
+    total: Money
+    limit: Money
+
+
 class FleetPlace(Struct, frozen=True, kw_only=True):
     """The place of a quote in a fleet `id` of so many `machines`, counted from 1.
 
@@ -29,6 +41,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
 
     `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
     revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
+    `change` is what it asks for beyond an agreed revision.
     """
 
     quote_id: str
@@ -45,6 +58,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     agreed_by: str | None = None
     limit: Money | None = None
     limit_includes_tax: bool = True
+    change: MoreAsked | None = None
     fleet: FleetPlace | None = None
 
     @property

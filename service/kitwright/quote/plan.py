@@ -121,12 +121,15 @@ class Changes(Struct, frozen=True, kw_only=True):
 
 
 class Diagnosed(Struct, frozen=True, kw_only=True):
-    """A fault that the request named; `plain` describes it in words for the customer."""
+    """A fault that the request named; `plain` describes it in words for the customer, and `mind`
+    says what its owner must mind until it is repaired.
+    """
 
     code: str
     name: str
     cylinder: OnCylinder | None
     plain: str
+    mind: str = ""
 
 
 class PlannedJob(Struct, frozen=True, kw_only=True):

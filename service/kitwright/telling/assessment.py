@@ -103,6 +103,7 @@ def _ranked(one: Ranked, teller: Teller) -> wire.RankedFault:
         speaks_for=tuple(_evidence(each, teller) for each in one.speaks_for),
         speaks_against=tuple(_evidence(each, teller) for each in one.speaks_against),
         plain=teller.speaker.text("diagnosis", diagnosis.plain),
+        mind=teller.speaker.text("diagnosis", diagnosis.mind) if diagnosis.mind else "",
         say_not=teller.speaker.text("diagnosis", diagnosis.say_not),
         scopes=wire.ScopedJobs(**jobs),
     )

@@ -50,6 +50,7 @@ def tell_diagnoses(request: Request, speaker: Speaker) -> tuple[wire.Diagnosed, 
             name=speaker.fault(diagnosis.code),
             cylinder=cylinder,
             plain=speaker.text("diagnosis", diagnosis.plain),
+            mind=speaker.text("diagnosis", diagnosis.mind) if diagnosis.mind else "",
         )
         for diagnosis, cylinder in ranked
     )

@@ -20,10 +20,12 @@ def customer(staff: Staff) -> Customer:
 
 def form_of(page: str) -> Form:
     """Return the fields of the page's first form as a browser sends them."""
-    form = re.search(r'<form method="post".*?</form>', page, re.DOTALL)
+    form = re.search(r'<form [^>]*method="post".*?</form>', page, re.DOTALL)
     assert form is not None
     fields = []
-    for tag in re.findall(r"<input [^>]*>", form[0]):
+    # a box belongs to the form that it names, wherever it stands
+    elsewhere = re.findall(r'<input [^>]*form="yes"[^>]*>', page.replace(form[0], ""))
+    for tag in (*re.findall(r"<input [^>]*>", form[0]), *elsewhere):
         kind = re.search(r'type="(\w+)"', tag)
         if kind is not None and kind[1] in ("checkbox", "radio") and " checked" not in tag:
             continue
@@ -35,13 +37,13 @@ def form_of(page: str) -> Form:
 
 
 def total_in(page: str) -> str:
-    found = re.search(r"Total with these choices: ([^<]*)<", page)
+    found = re.search(r'class="consent"><strong>[^:]*: (\S+)', page)
     assert found is not None
     return found[1]
 
 
 def boxes(page: str, name: str) -> list[str]:
-    return re.findall(rf'<input type="\w+" name="{name}" value="([^"]*)"', page)
+    return re.findall(rf'<input type="\w+" form="yes" name="{name}" value="([^"]*)"', page)
 
 
 def send(customer: Customer, path: str, act: str, form: Form) -> Any:
@@ -87,7 +89,7 @@ def test_yes_with_other_boxes_than_shown_is_answered_with_the_new_total(
     answer = send(customer, path, "accept", [*form, ("extra", boxes(page, "extra")[0])])
 
     assert answer.status_code == 409
-    assert "Your choices changed the total." in answer.text
+    assert "Your choices changed the total: please look at it" in answer.text
     assert total_in(answer.text) != total_in(page)
     assert staff.get(f"/v1/quotes/{id}")["state"] == "issued"
     # the name stays as it was entered
@@ -102,7 +104,10 @@ def test_way_is_chosen_on_the_page(staff: Staff, customer: Customer) -> None:
     assert "Does not fix:" in page
     form = [("who", "A") if name == "who" else (name, text) for name, text in form_of(page)]
     assert "course" not in [name for name, _ in form]
+    # no yes before a way is chosen
+    assert "who" not in [name for name, _ in form]
 
+    form = [("who", "A"), *form]
     none = send(customer, path, "accept", form)
     assert none.status_code == 422
     assert "Please choose one of the ways" in none.text
@@ -118,14 +123,15 @@ def test_way_is_chosen_on_the_page(staff: Staff, customer: Customer) -> None:
     assert [job["job"] for job in kept["quote"]["jobs"]] == ["J-ENGINE"]
 
 
-def test_first_button_never_accepts(staff: Staff, customer: Customer) -> None:
+def test_enter_in_a_field_never_accepts(staff: Staff, customer: Customer) -> None:
     page = customer.page(linked(staff, staff.issued(**OFFERS[0]))).text
-    form = re.search(r'<form method="post".*?</form>', page, re.DOTALL)
+    form = re.search(r'<form [^>]*method="post".*?</form>', page, re.DOTALL)
     assert form is not None
     first = re.search(r"<button [^>]*>", form[0])
     assert first is not None
-    assert "formnovalidate" in first[0]
-    assert re.search(r'formaction="[^"]*/choice"', first[0])
+    # a form whose first button is disabled is not sent by Enter
+    assert first[0] == '<button type="submit" hidden disabled>'
+    assert re.search(r'<button [^>]*form="yes"[^>]*formaction="[^"]*/choice" formnovalidate>', page)
 
 
 def test_box_that_is_not_offered_is_refused_on_the_page(staff: Staff, customer: Customer) -> None:

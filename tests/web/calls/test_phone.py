@@ -56,7 +56,7 @@ def test_customer_reads_and_accepts_on_a_telephone(
         told = re.sub(r"[^0-9]", "", page.inner_text("main"))
         assert gross.replace(".", "") in told
         page.fill("input[name=who]", "Mira Exämple")
-        page.locator("form[action$=accept] button:not([formaction])").click()
+        page.locator("form[action$=accept] button.yes").click()
         page.wait_for_url(offered.page)
         assert "Mira Exämple" in page.inner_text("main")
         assert page.locator("form").count() == 0

@@ -134,6 +134,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.QuoteTerms: {
         "valid_days": _POSITIVE,
         "revisit_if_over_percent": _AMOUNT,
+        "small_consumables_under": _AMOUNT,
         "link_days": _AMOUNT,
     },
     model.Rate: {"percent": _AMOUNT},

@@ -121,7 +121,8 @@ class Diagnosis(Record, frozen=True, kw_only=True):
     """A named fault: its share of complaints, the findings that indicate it, and its repairs.
 
     Without a `direct` sign, it is never confirmed, only probable. `reasons` gives the reason for
-    each link by its finding, and for the prior by `PRIOR`.
+    each link by its finding, and for the prior by `PRIOR`. `mind` says what the owner must mind
+    until it is repaired.
     """
 
     code: DiagnosisCode
@@ -134,6 +135,7 @@ class Diagnosis(Record, frozen=True, kw_only=True):
     scopes: Scopes
     plain: str
     say_not: str
+    mind: str = ""
     links_if: tuple[FlaggedLinks, ...] = ()
 
 

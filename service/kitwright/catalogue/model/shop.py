@@ -200,7 +200,9 @@ class Warranty(Record, frozen=True, kw_only=True):
 class QuoteTerms(Record, frozen=True, kw_only=True):
     """How long a quote is valid, its deposit and its warranty.
 
-    `link_days` are the most by which a customer's link may outlive the last valid day.
+    `link_days` are the most by which a customer's link may outlive the last valid day. Customers
+    see consumables of less than `small_consumables_under` as one line, and labour as one line a
+    job, unless the shop shows its labour classes.
     """
 
     valid_days: int
@@ -209,6 +211,8 @@ class QuoteTerms(Record, frozen=True, kw_only=True):
     revisit_if_over_percent: Figure
     limit_includes_tax: bool
     link_days: int = 30
+    small_consumables_under: Figure = Figure("0")
+    shows_labour_classes: bool = False
 
 
 class Confidence(Record, frozen=True, kw_only=True):

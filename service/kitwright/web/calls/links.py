@@ -344,6 +344,10 @@ def _offered(records: Records, call: Call) -> Offered:
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, revision.number)
     envelope = paper.envelope
+    if envelope.change is not None and usual is not None:
+        # the limit that a yes gives
+        change = structs.replace(envelope.change, limit=usual.money)
+        paper = structs.replace(paper, envelope=structs.replace(envelope, change=change))
     return Offered(
         paper,
         PageActions(

@@ -12,6 +12,7 @@ from datetime import date
 from msgspec import structs
 
 from kitwright.documents.balance_view import total_of, total_told
+from kitwright.documents.offer_view import together
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
@@ -24,6 +25,7 @@ from kitwright.quote import (
     Envelope,
     FleetPlace,
     Line,
+    MoreAsked,
     Paper,
     PriceRange,
     Quote,
@@ -93,9 +95,31 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         agreed_by=None if agreed is None else agreed.who,
         limit=None if agreed is None else agreed.limit,
         limit_includes_tax=agreed is None or agreed.includes_tax,
+        change=_change(records, quote, revision),
         fleet=_fleet(records, quote),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
+
+
+def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked | None:
+    """Return what a revision on offer asks for beyond the one that is agreed; None if nothing is
+    agreed, or the total is not known.
+    """
+    if quote.agreed is None or quote.offered != revision.number or quote.agreed == revision.number:
+        return None
+    given = records.authorisations.get(quote.number, quote.agreed)
+    if given is None:
+        return None
+    asked = revision.gross if given.includes_tax else revision.net
+    if asked is None:
+        return None
+    before = read_quote(revision_of(records, quote, quote.agreed).answer)
+    after = read_quote(revision.answer)
+    had = {(job.job, job.cylinder) for job in before.jobs}
+    more = [job for job in after.jobs if (job.job, job.cylinder) not in had]
+    scribe = Scribe(after.language)
+    because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
+    return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
 
 
 def _fleet(records: Records, quote: KeptQuote) -> FleetPlace | None:
@@ -240,7 +264,7 @@ def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str
         "revision": number,
         "total": total_told(said, scribe),
         "day": scribe.day(valid_until),
-        "work": "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs),
+        "work": together(said.jobs, scribe),
     }
     if said.totals.gross is None:
         return scribe.say(

@@ -1,0 +1,336 @@
+"""Offer view: what decides a yes or no, in few words, the same on the page, in the PDF and e-mail.
+
+What is wrong, what would be done, the total and the day, the limit, the range, and what each answer
+costs. Every sum is with tax, if the tax is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Shop
+from kitwright.documents.balance_view import balance_of, is_owed
+from kitwright.documents.courses_view import warranty_told
+from kitwright.documents.totals_view import summary_of
+from kitwright.language.scribe import Named, Scribe
+from kitwright.money import total
+from kitwright.quote import (
+    Amount,
+    Diagnosed,
+    Envelope,
+    MoreAsked,
+    Quote,
+    RankedFault,
+    WarrantyTerms,
+    amount_of,
+)
+
+
+class Fact(Struct, frozen=True, kw_only=True):
+    """A row: its label, its value, and what has to be known with it. `is_sum` says that the value
+    is one of the sums of the offer.
+    """
+
+    label: str
+    value: str
+    note: str = ""
+    is_sum: bool = False
+
+
+class OfferView(Struct, frozen=True, kw_only=True):
+    """An offer in few words.
+
+    `fault` is what is wrong, `sure` how sure that is, `cure` what would be done; `open` is what is
+    still asked. `stake` has the total, the day and the limit, `costs` what each answer costs, and
+    `key` what the bill may come to. `owed` is what is owed after a no, None if that is nothing.
+    `mind` is what the owner must mind until it is repaired, `change` what an agreed sum becomes.
+    """
+
+    fault: str
+    sure: str
+    cure: str
+    open: tuple[str, ...]
+    stake: tuple[Fact, ...]
+    key: tuple[str, ...]
+    costs: tuple[Fact, ...]
+    owed: Amount | None
+    mind: tuple[str, ...]
+    change: tuple[Fact, ...] = ()
+
+
+def offer_view(
+    quote: Quote,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    warranty: WarrantyTerms | None,
+    limit: Amount | None = None,
+) -> OfferView:
+    """Return the few words of an offer.
+
+    Args:
+        quote: the revision.
+        envelope: its state, its limit, and what it changes.
+        scribe: writes in the revision's language.
+        warranty: the shop's, where the quote has none of its own; None: not told.
+        limit: the limit of a yes; None: the total.
+    """
+    owed = owed_without(quote)
+    return OfferView(
+        fault=_fault(quote, scribe),
+        sure=_sure(quote, scribe),
+        cure=_cure(quote, scribe),
+        open=tuple(_open(quote, scribe)),
+        stake=tuple(_stake(quote, envelope, scribe, limit)),
+        key=tuple(_key(quote, scribe)),
+        costs=tuple(_costs(quote, scribe, warranty, owed if envelope.change is None else None)),
+        owed=owed,
+        mind=tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind)),
+        change=() if envelope.change is None else tuple(_change(envelope.change, scribe)),
+    )
+
+
+def owed_without(quote: Quote) -> Amount | None:
+    """Return what is owed for finding the fault if the repair is not done, with tax; None if that
+    is nothing.
+    """
+    fees = [line for line in quote.lines if any(why.code == "diagnostic-done" for why in line.why)]
+    if not fees:
+        return None
+    owed = total([(line.gross or line.amount).money for line in fees], quote.shop.currency)
+    return amount_of(owed) if owed.minor else None
+
+
+def stops_of(quote: Quote) -> tuple[Amount, Amount] | None:
+    """Return the two prices of stopping once the engine is apart, the dearest of each: put together
+    again, and in boxes; None if nothing comes apart.
+    """
+    stops = quote.work_plan.stops
+    if not stops:
+        return None
+    dearest = max(stops, key=lambda stop: stop.refitted.money.minor)
+    boxed = max(stops, key=lambda stop: stop.in_boxes.money.minor)
+    return dearest.refitted, boxed.in_boxes
+
+
+def together(things: Iterable[Named], scribe: Scribe) -> str:
+    """Return the names of several things, each once with all its cylinders."""
+    places: dict[str, list[int]] = {}
+    for thing in things:
+        found = places.setdefault(thing.name, [])
+        if thing.cylinder is not None and thing.cylinder not in found:
+            found.append(thing.cylinder)
+    return "; ".join(scribe.on_cylinders(name, found) for name, found in places.items())
+
+
+def _repaired(quote: Quote) -> Sequence[Diagnosed | RankedFault]:
+    """Return the faults that the quote repairs."""
+    if quote.assessment is not None:
+        if quote.basis != "repair":
+            return ()
+        return [fault for fault in quote.assessment.diagnoses if fault.is_quotable]
+    return quote.diagnoses
+
+
+def _fault(quote: Quote, scribe: Scribe) -> str:
+    """Return what is wrong, in one sentence of plain words."""
+    if quote.basis == "test":
+        return scribe.say("We are not sure yet what is wrong. This offer is for finding out.")
+    found = _repaired(quote)
+    if not found:
+        return scribe.say("This is the work that you asked for.")
+    return max(found, key=lambda fault: _minutes(fault, quote)).plain
+
+
+def _minutes(fault: Diagnosed | RankedFault, quote: Quote) -> int:
+    """Return the minutes of the jobs that repair a fault; zero if they are not known."""
+    if not isinstance(fault, RankedFault):
+        return 0
+    mending = {(job.job, job.cylinder) for job in fault.scopes.thorough + fault.scopes.least}
+    return sum(job.minutes_here for job in quote.jobs if (job.job, job.cylinder) in mending)
+
+
+def _sure(quote: Quote, scribe: Scribe) -> str:
+    """Return what the faults are called if there are several, and how sure we are of them."""
+    found = _repaired(quote)
+    if not found:
+        return ""
+    called = ""
+    if len({fault.plain for fault in found}) > 1:
+        called = scribe.say("Found: {faults}.", faults=together(found, scribe))
+    if quote.assessment is None:
+        return called
+    grades = {fault.grade for fault in quote.assessment.diagnoses if fault.is_quotable}
+    if grades == {"confirmed"}:
+        told = scribe.say("We are sure: a test shows it.")
+    else:
+        told = scribe.say("What we found points to it; opening it will tell.")
+    return f"{called} {told}".lstrip()
+
+
+def _cure(quote: Quote, scribe: Scribe) -> str:
+    return scribe.say("We would do: {work}.", work=together(quote.jobs, scribe))
+
+
+def _open(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield what has to be known before the offer is final."""
+    say = scribe.say
+    is_machine, is_serial = quote.chassis_question is not None, bool(quote.part_questions)
+    if is_machine and is_serial:
+        yield say(
+            "Tell us the machine and the engine's serial number; until then, the dearest is priced."
+        )
+    elif is_machine:
+        yield say("Tell us the machine; until then, the dearest is priced.")
+    elif is_serial:
+        yield say("Tell us the engine's serial number; until then, the dearest is priced.")
+    if quote.totals.gross is None:
+        yield say("You cannot accept this quote yet, because the tax is not known.")
+
+
+def _stake(
+    quote: Quote, envelope: Envelope, scribe: Scribe, limit: Amount | None
+) -> Iterator[Fact]:
+    say = scribe.say
+    is_change = envelope.change is not None
+    for row in () if is_change else summary_of(quote, scribe, is_owed=is_owed(envelope)):
+        yield Fact(label=row.label, value=row.amount, is_sum=True)
+    found = balance_of(quote.totals)
+    if found is not None and found.advance.minor and is_owed(envelope):
+        yield Fact(
+            label=say("To pay first"),
+            value=scribe.amount(found.advance),
+            note=say("of it, before parts are ordered"),
+        )
+    yield _day(quote, scribe)
+    most = limit or (None if envelope.limit is None else amount_of(envelope.limit))
+    most = most or quote.totals.gross
+    if most is not None and is_owed(envelope) and not is_change:
+        amount = scribe.amount(most)
+        yield Fact(
+            label=say("Your limit"),
+            value=amount
+            if envelope.limit_includes_tax
+            else say("{amount} before tax", amount=amount),
+            note=say("The bill cannot pass it without a new yes."),
+        )
+
+
+def _day(quote: Quote, scribe: Scribe) -> Fact:
+    """Return when it is ready, or when the parts are here, with the condition of that."""
+    say, day = scribe.say, scribe.day
+    ready = next((one.ready_on for one in quote.courses if is_of(one.jobs, quote)), None)
+    if ready is not None:
+        note = say("if you agree on {day} and nothing is found", day=day(quote.on))
+        return Fact(label=say("Ready"), value=day(ready), note=note)
+    label = say("Parts here")
+    if quote.parts_by is not None:
+        note = say("if ordered on {day}", day=day(quote.on))
+        return Fact(label=label, value=day(quote.parts_by), note=note)
+    if quote.unfilled:
+        return Fact(label=label, value=say("not known: not all are available"))
+    if quote.orders or quote.questions:
+        return Fact(label=label, value=say("not known yet"))
+    return Fact(label=label, value=say("none has to be ordered"))
+
+
+def is_of(jobs: Iterable[Named], quote: Quote) -> bool:
+    """Return whether jobs are those of a quote."""
+    mine = {(job.name, job.cylinder) for job in quote.jobs}
+    return {(job.name, job.cylinder) for job in jobs} == mine
+
+
+def _key(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield what the bill may come to: as quoted, in nine of ten such repairs, and at its dearest;
+    nothing if nothing that is listed costs more.
+    """
+    found, spread, say = quote.contingencies, quote.range, scribe.say
+    if found is None or spread is None or spread.dearest_listed.money <= found.as_quoted.money:
+        return
+    quoted = scribe.amount(found.as_quoted)
+    yield (
+        say("Total now: {total}", total=quoted)
+        if quote.is_added_to
+        else say("As quoted: {total}", total=quoted)
+    )
+    if spread.p90.money > found.as_quoted.money:
+        yield say("9 in 10 such repairs: below about {total}", total=scribe.about(spread.p90))
+    yield say(
+        "Dearest case we list: about {total}; others could cost more. Your limit holds.",
+        total=scribe.about(spread.dearest_listed),
+    )
+
+
+def _costs(
+    quote: Quote, scribe: Scribe, warranty: WarrantyTerms | None, owed: Amount | None
+) -> Iterator[Fact]:
+    say = scribe.say
+    if owed is not None:
+        yield Fact(label=say("Finding the fault"), value=_diagnosis(quote, owed, scribe))
+    stops = stops_of(quote)
+    if stops is not None:
+        refitted, boxed = map(scribe.amount, stops)
+        yield Fact(
+            label=say("Stopping"),
+            value=say(
+                "Once apart: {refitted} put together, {boxed} in boxes.",
+                refitted=refitted,
+                boxed=boxed,
+            ),
+        )
+    unfixed = [job for one in quote.courses if is_of(one.jobs, quote) for job in one.unfixed]
+    if unfixed:
+        yield Fact(label=say("Not fixed"), value=f"{together(unfixed, scribe)}.")
+    if quote.in_play and quote.basis != "test":
+        names = together((one for each in quote.in_play for one in each.faults), scribe)
+        yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))
+    terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
+    if terms is not None:
+        yield Fact(label=say("Guarantee"), value=warranty_told(terms, scribe))
+
+
+def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:
+    """Return that the diagnosis is owed either way, and what a yes takes off."""
+    say, currency = scribe.say, quote.shop.currency
+    amount = scribe.amount(owed)
+    credit = [line for line in quote.lines if line.code == "diagnostic-credit"]
+    if not credit:
+        return say("{amount}, owed either way; the total has it.", amount=amount)
+    taken = -total([(one.gross or one.amount).money for one in credit], currency)
+    if taken == owed.money:
+        return say("{amount}, owed if you say no; a yes takes it off.", amount=amount)
+    return say(
+        "{amount}, owed if you say no; a yes takes {taken} off.",
+        amount=amount,
+        taken=scribe.amount(taken),
+    )
+
+
+def warranty_of(shop: Shop) -> WarrantyTerms:
+    """Return the warranty of a shop."""
+    terms = shop.quote.warranty
+    return WarrantyTerms(
+        labour_days=terms.labour_days,
+        alternate_parts_days=terms.alternate_parts_days,
+        maker_parts=terms.maker_parts,
+    )
+
+
+def _change(change: MoreAsked, scribe: Scribe) -> Iterator[Fact]:
+    """Yield the agreed sum, the difference, why, the new sum and the new limit, in that order."""
+    say, more = scribe.say, change.total - change.agreed
+    yield Fact(label=say("Agreed"), value=scribe.amount(change.agreed))
+    if more.minor >= 0:
+        yield Fact(label=say("This adds"), value=scribe.amount(more))
+    else:
+        yield Fact(label=say("This takes off"), value=scribe.amount(-more))
+    if change.because:
+        yield Fact(label=say("Because"), value=change.because)
+    yield Fact(label=say("New total"), value=scribe.amount(change.total), is_sum=True)
+    yield Fact(
+        label=say("New limit"),
+        value=scribe.amount(change.limit),
+        note=say("The bill cannot pass it without a new yes."),
+    )
