@@ -40,6 +40,8 @@ from kitwright.stages.request import (
     FreeLine,
     LineRef,
     MinutesOverride,
+    Ordered,
+    OrderedPacks,
     RequestRefused,
     Terms,
 )
@@ -56,6 +58,25 @@ def looked(workshop: Workshop, request: Asked) -> tuple[Outcome, Prospect]:
     quote = Foresight(workshop).look_ahead(quote_repair(workshop, request))
     assert quote.prospect is not None
     return quote, quote.prospect
+
+
+def ordered_for(quote: Outcome) -> Ordered:
+    """Return what is ordered before anything turns up: the parts of the quote."""
+    orders = quote.repair.orders
+    return Ordered(
+        packs=tuple(
+            OrderedPacks(
+                supplier=order.supplier.id,
+                sku=line.source.sku,
+                item=line.source.item,
+                size=line.source.pack,
+                packs=line.packs,
+            )
+            for order in orders
+            for line in order.lines
+        ),
+        charged=sum((order.net.amount - order.goods.amount for order in orders), Decimal(0)),
+    )
 
 
 def row(found: Prospect, name: str, cylinder: int | None = 1) -> Weighed:
@@ -94,12 +115,13 @@ def test_look_ahead_prices_a_warped_head_as_worked_out_by_hand(workshop: Worksho
 
 
 def test_look_ahead_prices_a_bent_pushrod_as_worked_out_by_hand(workshop: Workshop) -> None:
-    # two pushrods at their list price of 9.60, and 8 % sales tax: 19.20 + 1.54; with them the order
-    # reaches its minimum, and the fee of 5.00 for a small order ends
+    # two pushrods at their list price of 9.60, and 8 % sales tax: 19.20 + 1.54; they are ordered on
+    # their own, for 14.50 of freight and the fee of 5.00 for a small order like the first one; of
+    # both, 35.00 are passed on
     _, found = looked(workshop, asked(HEAD))
     one = row(found, "bent_pushrod")
 
-    assert one.price == usd("20.74") - usd("5.00")
+    assert one.price == usd("20.74") + usd("35.00") - usd("19.50")
     assert one.minutes == 0
     assert [(str(need.item), need.quantity) for need in one.needs] == [("V68-V-510", Decimal(2))]
 
@@ -132,6 +154,7 @@ def test_look_ahead_prices_each_at_what_the_quote_with_its_jobs_costs_more(
                 workshop,
                 asked(
                     *jobs,
+                    ordered=ordered_for(plain),
                     add_jobs=tuple(
                         AskedJob(added.job.id, added.cylinder)
                         for each in some
@@ -245,7 +268,8 @@ def test_look_ahead_is_of_the_quote_as_the_counter_changed_it(workshop: Workshop
     assert found.as_quoted == changed.repair.price < plain.as_quoted
     one = row(found, "scored_bore")
     block = AskedJob(JobId("J-SHORT-BLOCK"), None)
-    both = quote_repair(workshop, asked(HEAD, block, terms=Terms(discounts=(gift,))))
+    terms, ordered = Terms(discounts=(gift,)), ordered_for(changed)
+    both = quote_repair(workshop, asked(HEAD, block, terms=terms, ordered=ordered))
     assert found.as_quoted + one.price == both.repair.price
 
 
@@ -269,11 +293,11 @@ def test_look_ahead_at_the_worst_is_no_less_than_the_quote_where_less_would_be_p
 
 
 def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> None:
-    # pushrods take an order past its minimum, a stud and a thread don't; all suppliers ask the same
+    # pushrods are an order past its minimum, a stud and a thread are not, at any supplier
     dear = starter()
     for name in ("ALDQ", "BRMW", "CPSN"):
         dear = with_supplier(
-            dear, name, minimum_order=figure("180.00"), small_order_fee=figure("60.00")
+            dear, name, minimum_order=figure("10.00"), small_order_fee=figure("60.00")
         )
     fees = dear.shops[HIRE_YARD].fees
     passed_on = structs.replace(fees, freight=structs.replace(fees.freight, cap=figure("999.00")))
@@ -282,7 +306,10 @@ def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> No
 
     quote, found = looked(workshop, asked(job("J-HEAD-RENEW", 1)))
 
-    assert row(found, "bent_pushrod").price < usd("0")
+    visit = _Visit(workshop, quote, Foresight(workshop)._list(quote))
+    by_name = {one.kind.id: place for place, one in enumerate(visit.listed)}
+    stud, pushrod = by_name["broken_exhaust_stud"], by_name["bent_pushrod"]
+    assert visit.more([stud, pushrod]).price < visit.more([stud]).price
     assert found.worst - found.as_quoted == every_choice(workshop, quote, 5)
 
 
