@@ -307,7 +307,7 @@ def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> No
     quote, found = looked(workshop, asked(job("J-HEAD-RENEW", 1)))
 
     visit = _Visit(workshop, quote, Foresight(workshop)._list(quote))
-    by_name = {one.kind.id: place for place, one in enumerate(visit.listed)}
+    by_name = {str(one.kind.id): place for place, one in enumerate(visit.listed)}
     stud, pushrod = by_name["broken_exhaust_stud"], by_name["bent_pushrod"]
     assert visit.more([stud, pushrod]).price < visit.more([stud]).price
     assert found.worst - found.as_quoted == every_choice(workshop, quote, 5)
