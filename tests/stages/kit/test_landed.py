@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from msgspec import structs
 from tests.stages.workbench import (
+    HEAD,
     HIRE_YARD,
     MONDAY,
     everything,
@@ -21,7 +22,7 @@ from tests.stages.workbench import (
     with_suppliers,
 )
 
-from kitwright.catalogue.model import Supplier
+from kitwright.catalogue.model import Purchasing, Supplier
 from kitwright.stages.outcome import Outcome
 
 COVER = (job("J-ROCKER-COVER", 1),)
@@ -128,3 +129,15 @@ def test_price_follows_the_offer_that_is_planned(follows: bool, is_dearer: bool)
         return next(line.unit_price for line in told.repair.lines if line.code == GASKET)
 
     assert price(catalogue) == (price(alone) if is_dearer else price(cheap))
+
+
+@pytest.mark.parametrize(("parcel", "count"), [("0", 2), ("0.50", 2), ("0.70", 1)])
+def test_further_supplier_must_save_what_its_parcel_costs_the_shop(parcel: str, count: int) -> None:
+    # the gasket is 0.60 cheaper near by, everything else 0.10 dearer; nobody charges for freight
+    two = far("5.00", freight="0", small_order_fee="0", minimum_order="0"), near()
+    shop = with_shop(starter(), stock=(), purchasing=Purchasing(parcel_cost=figure(parcel)))
+
+    told = quote(with_suppliers(shop, *two), jobs=(HEAD,))
+
+    assert len(who(told)) == count
+    assert told.repair.kit.is_least

@@ -23,10 +23,11 @@ from tests.stages.workbench import (
     starter,
     stocked,
     supplier,
+    with_shop,
     with_suppliers,
 )
 
-from kitwright.catalogue.model import Catalogue, Quality, ShopId, SupplierId
+from kitwright.catalogue.model import Catalogue, Purchasing, Quality, ShopId, SupplierId
 from kitwright.money import total
 from kitwright.stages.kit import Market
 from kitwright.stages.ordering import (
@@ -36,6 +37,7 @@ from kitwright.stages.ordering import (
     Portion,
     buy_together,
     join_orders,
+    landed_of,
 )
 from kitwright.stages.supply import find_supply, meets
 
@@ -295,3 +297,29 @@ def test_buy_together_prices_fractions_of_a_minor_unit_by_the_line() -> None:
         for line in joint.order.lines:
             assert line.net == line.source.line_cost(line.packs)
             assert line.source.quality in Quality
+
+
+def test_buy_together_counts_what_a_further_parcel_costs_the_shop() -> None:
+    items = everything(starter(), "5.00")
+    cheap = [
+        structs.replace(each, sku=f"C-{each.item}", cost=figure("4.90"))
+        for each in items
+        if each.item == "V68-G-103"
+    ]
+    plain = with_suppliers(starter(), supplier("MAIN", *items), supplier("CHEAP", *cheap))
+    wanted = [quote(stocked(plain), jobs=BOTH_HEADS).repair.orders] * 3
+
+    def suppliers(parcel: str) -> set[str]:
+        catalogue = with_shop(stocked(plain), purchasing=Purchasing(parcel_cost=figure(parcel)))
+        market = market_of(catalogue)
+        basket = buy_together(market, wanted, [None] * 3, days(market))
+        assert basket.is_least
+        assert landed_of(market.shop, basket.orders).minor == landed(basket.orders) + (
+            (len(basket.orders) - 1) * int(figure(parcel) * 100)
+        )
+        return {str(one.order.supplier.id) for one in basket.orders}
+
+    # six gaskets, each 0.10 cheaper
+    assert suppliers("0") == {"MAIN", "CHEAP"}
+    assert suppliers("0.59") == {"MAIN", "CHEAP"}
+    assert suppliers("0.61") == {"MAIN"}

@@ -130,7 +130,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.PartSet: {"list_price": _POSITIVE, "contents": _POSITIVE},
     model.PartsPrice: {"margin_percent": _MARGIN, "step": _POSITIVE},
     model.Pickup: {"base": _AMOUNT, "per_km": _AMOUNT},
-    model.Purchasing: {"price_tolerance_percent": _PERCENT},
+    model.Purchasing: {"price_tolerance_percent": _PERCENT, "parcel_cost": _AMOUNT},
     model.QuoteTerms: {
         "valid_days": _POSITIVE,
         "revisit_if_over_percent": _AMOUNT,

@@ -298,14 +298,15 @@ class ShareBy(StrEnum):
 
 class Purchasing(Record, frozen=True, kw_only=True):
     """How the shop buys: its account number with each supplier, the address for deliveries (in
-    lines; absent: its own), by how much a price may be higher than agreed without a question, and
-    how quotes share the fees and freight of an order.
+    lines; absent: its own), by how much a price may be higher than agreed without a question, how
+    quotes share the fees and freight of an order, and what work another parcel makes.
     """
 
     accounts: dict[SupplierId, str] = {}
     deliver_to: tuple[str, ...] = ()
     price_tolerance_percent: Figure = Figure("0")
     share_by: ShareBy = ShareBy.value
+    parcel_cost: Figure = Figure("0")
 
 
 class BenchTime(Record, frozen=True, kw_only=True):

@@ -1,4 +1,5 @@
-"""Landed: the suppliers to buy from, so that goods, fees and freight together cost the least.
+"""Landed: the suppliers to buy from, so that goods, fees and freight together cost the least, with
+what it costs the shop to take in a further parcel.
 
 What each supplier charges depends on the goods that are bought from it. With the suppliers given,
 the needs are covered part by part, each part at least cost; so sets of
@@ -133,7 +134,8 @@ def _way(market: Market, allowed: int, parts: Parts, on: date, needed_by: date |
     return _Way(
         short=short,
         late=late,
-        landed=sum(each.cost + market.terms[at].charges(each) for at, each in goods.items()),
+        landed=_parcels(market, goods)
+        + sum(each.cost + market.terms[at].charges(each) for at, each in goods.items()),
         suppliers=len(goods),
         minus_allowed=-allowed,
         allowed=allowed,
@@ -158,10 +160,15 @@ def _least(
         for place, each in goods.items()
     ]
     cost = sum(each.cost for each in goods.values())
-    return min(
+    return _parcels(market, goods) + min(
         max(cost, sum(value for value, _ in some)) + sum(charges for _, charges in some)
         for some in product(*options)
     )
+
+
+def _parcels(market: Market, goods: Mapping[int, Goods]) -> int:
+    """Return what the parcels beyond the first cost the shop."""
+    return market.parcel * max(0, len(goods) - 1)
 
 
 def _ends(

@@ -21,6 +21,7 @@ from kitwright.catalogue.model import (
     SupplierId,
 )
 from kitwright.memory import Recent
+from kitwright.money import Money
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import KitPart
@@ -108,6 +109,8 @@ class Market:
         """The place of each supplier; a set of suppliers is a number with these bits."""
         self.terms = tuple(map(Terms.of, sellers))
         """What each supplier charges besides goods, by place."""
+        self.parcel = Money.of(shop.purchasing.parcel_cost, shop.currency).minor
+        """What a further parcel costs the shop, in minor units."""
         self.bulky = frozenset(
             self.group(item)
             for item, sources in supply.sources.items()

@@ -1,6 +1,6 @@
 """Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
-from kitwright.stages.ordering.basket import Basket, buy_together
+from kitwright.stages.ordering.basket import Basket, buy_together, landed_of
 from kitwright.stages.ordering.fill import Fill, Filler, Restock, fill_up
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
@@ -51,6 +51,7 @@ __all__ = [
     "fill_up",
     "join_orders",
     "joined",
+    "landed_of",
     "later_orders",
     "next_offer",
     "plan_follow_up",

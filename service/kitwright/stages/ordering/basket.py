@@ -17,8 +17,8 @@ from typing import NamedTuple
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, SupplierId
-from kitwright.money import Money, share
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop, SupplierId
+from kitwright.money import Money, share, total
 from kitwright.solve.buying import (
     MOST_NODES,
     Charge,
@@ -116,13 +116,22 @@ def buy_together(
     }
     suppliers = {source.supplier.id: source.supplier for source, _ in sources.values()}
     charges = {name: [*_charges(Terms.of(one))] for name, one in suppliers.items()}
-    found = _least(needs, wanted, offers, charges, most_nodes)
+    found = _least(needs, wanted, offers, charges, market.parcel, most_nodes)
     orders = share_orders(
         market.catalogue, market.shop, *_shared(market, wanted, sources, days, scales, found)
     )
     # packs that nobody uses, bought to end a charge, are left out, and the charge is paid
-    landed = sum(one.order.net.minor for one in orders)
+    landed = landed_of(market.shop, orders).minor
     return Basket(orders=orders, gap=Money(found.gap + landed - found.cost, market.shop.currency))
+
+
+def landed_of(shop: Shop, orders: Sequence[JointOrder]) -> Money:
+    """Return what some orders cost: goods, fees and freight, and what a further parcel costs the
+    shop.
+    """
+    parcel = Money.of(shop.purchasing.parcel_cost, shop.currency)
+    nets = total((one.order.net for one in orders), shop.currency)
+    return nets + Money(parcel.minor * max(0, len(orders) - 1), shop.currency)
 
 
 def _least(
@@ -130,16 +139,19 @@ def _least(
     wanted: Sequence[_Wanted],
     offers: dict[LineKey, Offer[LineKey, SupplierId, _Kind]],
     charges: Mapping[SupplierId, Sequence[Charge]],
+    parcel: int,
     most_nodes: int,
 ) -> Purchase[int, LineKey, _Kind, SupplierId]:
     """Return the least purchase; what there is too little of is ordered where it was asked for."""
     try:
-        return least_purchase(needs, offers.values(), charges, most_nodes=most_nodes)
+        return least_purchase(
+            needs, offers.values(), charges, further=parcel, most_nodes=most_nodes
+        )
     except Unmet as error:
         # each time, offers that were limited no longer are: of those there is an end
         for key in {line_key(wanted[each.need].line) for each in error.needs}:
             offers[key] = structs.replace(offers[key], most=None, day=0)
-        return _least(needs, wanted, offers, charges, most_nodes)
+        return _least(needs, wanted, offers, charges, parcel, most_nodes)
 
 
 def _wanted(

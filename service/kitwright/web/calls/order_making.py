@@ -39,6 +39,7 @@ from kitwright.stages.ordering import (
     buy_together,
     join_orders,
     joined,
+    landed_of,
     plan_follow_up,
 )
 from kitwright.telling import tell_covers, tell_order
@@ -276,17 +277,13 @@ def place(
     joint = join_orders(workshop.catalogue, workshop.shop, asked)
     wanted = asked, [need.needed_by for need in needs], desk.order_days(stamp.at)
     if purchase is not None and purchase[:3] == wanted:
-        joint = min(joint, purchase.joint, key=_landed)
+        joint = min(joint, purchase.joint, key=lambda one: landed_of(workshop.shop, one))
     made = tuple(_place(desk, records, stamp, one, needs) for one in joint)
     for asker, need in enumerate(needs):
         count = sum(asker in (one.asker for one in each.joint.allotments) for each in made)
         if count or need.quote.state is QuoteState.accepted:
             life.ordered(records, stamp, need.quote, count)
     return made
-
-
-def _landed(joint: Iterable[JointOrder]) -> int:
-    return sum(one.order.net.minor for one in joint)
 
 
 def _place(
