@@ -10,7 +10,7 @@ from tests.web.calls.shop import LEAKING_VALVE, add, once, png, problem
 from kitwright.app import make_app
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.record import KeyRecord
-from kitwright.web.calls import customers, machines, photos, quotes
+from kitwright.web.calls import customers, machines, photos, quote_making
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.calls.reckoning import reckon
 from kitwright.web.calls.service import Service
@@ -84,8 +84,8 @@ def test_quote_that_was_computed_before_an_erasure_is_not_kept_after_it(
 ) -> None:
     with open_counter(service, tmp_path) as counter:
 
-        def slow(*given: Any) -> Any:
-            figures = reckon(*given)
+        async def slow(*given: Any) -> Any:
+            figures = await reckon(*given)
             # in the meantime, by another call
             with client_of(make_app(counter.desk), counter.key) as other:
                 other.post(
@@ -96,7 +96,7 @@ def test_quote_that_was_computed_before_an_erasure_is_not_kept_after_it(
 
         with client_of(make_app(counter.desk), counter.key) as client:
             customer = add(client, "/v1/customers", {"name": "Wenna"})
-            monkeypatch.setattr(quotes, "reckon", slow)
+            monkeypatch.setattr(quote_making, "reckon", slow)
             asked = {**LEAKING_VALVE, "customer": customer.id}
             answer = client.post("/v1/quotes", json=asked, headers=once())
             problem(answer, 422, "request-refused")

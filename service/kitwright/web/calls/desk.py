@@ -21,7 +21,7 @@ from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
-from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
+from kitwright.keeping.store import Records, Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
@@ -213,7 +213,12 @@ class Desk:
         read, they are those of before.
         """
         with suppress(StoreUnavailable):
-            self.store.read(self.estimate_book.read)
+            return self.store.read(self.estimates_in)
+        return self.estimate_book.on
+
+    def estimates_in(self, records: Records) -> EstimatesOn:
+        """Return what returns the shop's own estimates of a day, as the records have them."""
+        self.estimate_book.read(records)
         return self.estimate_book.on
 
     def estimates_of(self, revision: int | None) -> Estimates:

@@ -313,7 +313,7 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
     stock = desk.shelf.stock(records, desk.service.workshop.catalogue, revision.quote)
-    now = desk.service.quote(asked, stock, desk.estimates_on())
+    now = desk.service.quote(asked, stock, desk.estimates_in(records))
     return Reply(body=difference(revision, now))
 
 
