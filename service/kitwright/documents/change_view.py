@@ -7,6 +7,7 @@ from msgspec import Struct
 from kitwright.documents.balance_view import bears_tax
 from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
+from kitwright.money import Money
 from kitwright.quote import Find, Quote
 
 
@@ -39,6 +40,15 @@ def _found(one: Find, scribe: Scribe) -> FoundRow:
             f"{each.what}: {scribe.number(each.value)} {each.unit}" for each in one.readings
         ),
         photographs=one.photographs,
+    )
+
+
+def still_holds(agreed: Money, scribe: Scribe) -> str:
+    """Return what follows a no to a change."""
+    return scribe.say(
+        "What you agreed to before, {agreed}, still holds. If the repair can't be finished with "
+        "that, we stop and ask you how you want the machine back.",
+        agreed=scribe.amount(agreed),
     )
 
 

@@ -14,7 +14,7 @@ from html import escape
 from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
-from kitwright.documents.change_view import change_rows, found_of
+from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.mail_head import (
@@ -186,6 +186,9 @@ class _Words:
             yield f"- {one_line('what was found', told)}"
         for label, amount, _ in change_rows(self._quote, self._scribe, is_agreed=self._is_agreed):
             yield f"{label}: {amount}"
+        if self._envelope.change is not None:
+            agreed = self._envelope.change.agreed
+            yield f"{self._scribe.say('If you say no:')} {still_holds(agreed, self._scribe)}"
 
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")

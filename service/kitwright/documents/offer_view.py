@@ -326,6 +326,9 @@ def _change(change: MoreAsked, scribe: Scribe) -> Iterator[Fact]:
         yield Fact(label=say("This adds"), value=scribe.amount(more))
     else:
         yield Fact(label=say("This takes off"), value=scribe.amount(-more))
+    if change.by_prices is not None:
+        moved = scribe.amount(change.by_prices)
+        yield Fact(label=say("of which prices that changed since"), value=moved)
     if change.because:
         yield Fact(label=say("Because"), value=change.because)
     yield Fact(label=say("New total"), value=scribe.amount(change.total), is_sum=True)

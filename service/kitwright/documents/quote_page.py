@@ -10,7 +10,7 @@ from msgspec import structs
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
 from kitwright.documents.basis_words import basis_told
-from kitwright.documents.change_view import change_rows, found_of
+from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
@@ -61,7 +61,7 @@ def quote_page(
         told_no=_told_no(quote, envelope, scribe),
         no_means=_no_means(quote, envelope, scribe),
         outcome=_outcome(actions, scribe, shop),
-        aftermath=tuple(_aftermath(quote, actions, scribe, shop)),
+        aftermath=tuple(_aftermath(quote, envelope, actions, scribe, shop)),
         offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
         left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
         if choices is not None
@@ -149,10 +149,17 @@ def _outcome(actions: PageActions | None, scribe: Scribe, shop: Shop) -> str:
 
 
 def _aftermath(
-    quote: Quote, actions: PageActions | None, scribe: Scribe, shop: Shop
+    quote: Quote,
+    envelope: Envelope,
+    actions: PageActions | None,
+    scribe: Scribe,
+    shop: Shop,
 ) -> Iterator[str]:
     """Yield what is owed after a no, and what becomes of the machine."""
     if actions is None or actions.state is not PageState.declined:
+        return
+    if envelope.holds is not None:
+        yield still_holds(envelope.holds, scribe)
         return
     storage = shop.fees.storage
     yield _owed(quote, scribe)
@@ -178,12 +185,7 @@ def _no_means(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return what follows a no."""
     if envelope.change is None:
         return _owed(quote, scribe)
-    agreed = scribe.amount(envelope.change.agreed)
-    return scribe.say(
-        "What you agreed to before, {agreed}, still holds. If the repair can't be finished with "
-        "that, we stop and ask you how you want the machine back.",
-        agreed=agreed,
-    )
+    return still_holds(envelope.change.agreed, scribe)
 
 
 def _told_no(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:

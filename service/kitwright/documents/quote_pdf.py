@@ -11,7 +11,7 @@ from msgspec import structs
 from kitwright.catalogue.model import Contact
 from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
-from kitwright.documents.change_view import change_rows, found_of
+from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
@@ -101,7 +101,7 @@ def quote_pdf(
         "range": "" if picture is None else picture.told,
         "range_key": "" if picture is None else key_told(scribe),
         "agreed": _agreed(envelope, zone, scribe),
-        "answer": _answer(contact, address, scribe) if is_offer else [],
+        "answer": _answer(contact, address, envelope, scribe) if is_offer else [],
         "link": address,
     }
     exact = {"link": address, "range": "" if picture is None else picture.svg}
@@ -353,9 +353,17 @@ def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
     return scribe.say("Accepted on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
 
 
-def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
+def _answer(contact: Contact, link: str, envelope: Envelope, scribe: Scribe) -> list[str]:
     say = scribe.say
     reached = ", ".join(reach_lines(contact))
+    if envelope.change is not None:
+        return [
+            say("To accept, sign below, tell us, or answer at the address below.")
+            if link
+            else say("To accept, sign below or tell us."),
+            say("To say no, tell us."),
+            still_holds(envelope.change.agreed, scribe),
+        ]
     return [
         say(
             "To accept, sign below, tell us, or answer at the address below. We will not start "

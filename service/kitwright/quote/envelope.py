@@ -13,13 +13,15 @@ from kitwright.quote.whole import Quote
 class MoreAsked(Struct, frozen=True, kw_only=True):
     """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
     it changes (empty: not recorded), the new total, and the new limit. All with tax if the
-    authorisation has it.
+    authorisation has it. `by_prices` is what prices that changed since have in the difference,
+    None if that is nothing or not known.
     """
 
     agreed: Money
     because: str
     total: Money
     limit: Money
+    by_prices: Money | None = None
 
 
 class FleetPlace(Struct, frozen=True, kw_only=True):
@@ -41,7 +43,8 @@ class Envelope(Struct, frozen=True, kw_only=True):
 
     `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
     revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
-    `change` is what it asks for beyond an agreed revision.
+    `change` is what it asks for beyond an agreed revision, and `holds` what is agreed besides it,
+    also after it was declined.
     """
 
     quote_id: str
@@ -59,6 +62,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     limit: Money | None = None
     limit_includes_tax: bool = True
     change: MoreAsked | None = None
+    holds: Money | None = None
     fleet: FleetPlace | None = None
 
     @property

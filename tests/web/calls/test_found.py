@@ -2,9 +2,11 @@
 
 import hashlib
 from decimal import Decimal
+from html import unescape
 from typing import Any
 
 import pytest
+from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 from tests.web.calls.shop import png
 
@@ -25,6 +27,9 @@ INSERT = {
     "reason": "Stripped.",
     "by": "R. Okafor",
 }
+
+
+HTML = {"Accept": "text/html"}
 
 
 def in_work(staff: Staff, **members: Any) -> str:
@@ -286,3 +291,21 @@ def test_words_about_a_find_are_erased_with_its_customer(staff: Staff) -> None:
     told = staff.client.get(path).text
     assert not [word for word in ("Fennel", "Borage", "Sorrel", "Okafor") if word in told]
     assert "34.92" in told
+
+
+def test_documents_of_a_change_say_why_and_what_a_no_leaves(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    agreed = staff.get(f"/v1/quotes/{id}")["gross"]["amount"]
+    find(staff, id, free_lines=[INSERT])
+    link = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+
+    page = unescape(staff.client.get(link, headers=HTML).text)
+    paper = staff.client.get(link, headers={"Accept": "application/pdf"}).content
+    staff.done(f"{link}/decline", {"reason": "Too much."})
+    declined = unescape(staff.client.get(link, headers=HTML).text)
+
+    assert AT_STEP["what"] in page
+    for told in (page, " ".join(pdf_text(paper).split()), declined):
+        assert f"What you agreed to before, ${agreed}, still holds." in " ".join(told.split())
+    assert "return your machine" not in pdf_text(paper)
+    assert "You owe" not in declined

@@ -12,6 +12,7 @@ from datetime import date
 from msgspec import structs
 
 from kitwright.documents.balance_view import total_of, total_told
+from kitwright.documents.change_view import found_of
 from kitwright.documents.offer_view import together
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
@@ -96,6 +97,7 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         limit=None if agreed is None else agreed.limit,
         limit_includes_tax=agreed is None or agreed.includes_tax,
         change=_change(records, quote, revision),
+        holds=_holds(records, quote, revision),
         fleet=_fleet(records, quote),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
@@ -113,13 +115,30 @@ def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked
     asked = revision.gross if given.includes_tax else revision.net
     if asked is None:
         return None
-    before = read_quote(revision_of(records, quote, quote.agreed).answer)
     after = read_quote(revision.answer)
+    scribe = Scribe(after.language)
+    if after.change is not None:
+        moved = after.change.by_prices.money
+        return MoreAsked(
+            agreed=given.amount,
+            because="; ".join(one.what for one in found_of(after, scribe)),
+            total=asked,
+            limit=asked,
+            by_prices=moved if moved.minor else None,
+        )
+    before = read_quote(revision_of(records, quote, quote.agreed).answer)
     had = {(job.job, job.cylinder) for job in before.jobs}
     more = [job for job in after.jobs if (job.job, job.cylinder) not in had]
-    scribe = Scribe(after.language)
     because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
     return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
+
+
+def _holds(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:
+    """Return what is agreed besides a revision; None if nothing is."""
+    if quote.agreed is None or quote.agreed == revision.number:
+        return None
+    given = records.authorisations.get(quote.number, quote.agreed)
+    return None if given is None else given.amount
 
 
 def _fleet(records: Records, quote: KeptQuote) -> FleetPlace | None:
