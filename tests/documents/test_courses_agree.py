@@ -14,7 +14,7 @@ import msgspec
 import pytest
 from lxml import etree, html
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, even, text
+from tests.documents.printed import CONTACT, ENVELOPE, even, pages, text
 from tests.documents.test_agreeing import MESSAGE
 
 from kitwright.app import make_service
@@ -88,6 +88,26 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
     (gross,) = ubl.findall(".//{*}TaxInclusiveAmount")
     assert (gross.text, gross.get("currencyID")) == (advised.total.amount, quote.shop.currency)
     assert read_quote(encode_quote(quote)) == quote
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_signature_is_for_one_way_that_is_ticked(language: str) -> None:
+    quote = next(
+        made
+        for made in (offer(random.Random(seed))[1] for seed in range(99))
+        if made.courses[1:] and made.language == language
+    )
+    scribe = Scribe(language)
+    offered = structs.replace(ENVELOPE, state="issued", issued_at=MESSAGE.at)
+
+    first = pages(quote_pdf(quote, offered, scribe, contact=CONTACT))[0]
+
+    signed = first[first.index(scribe.say("Acceptance in person")) :]
+    rows = courses_of(quote, scribe)
+    assert len(rows) == len(quote.courses) > 1
+    for row in rows:
+        assert _squeezed(f"{row.name}, {row.total}") in _squeezed(signed)
+    assert scribe.say("Signature") in signed
 
 
 def letter(quote: Quote, scribe: Scribe) -> str:
