@@ -10,7 +10,7 @@ from kitwright.store.doctor import examine
 
 
 def test_service_loses_nothing_when_it_is_killed(tmp_path: Path) -> None:
-    kills = 500 if os.environ.get("KITWRIGHT_LONG") == "1" else 100
+    kills = 500 if os.environ.get("KITWRIGHT_LONG") == "1" else 50
 
     rounds = asyncio.run(run(tmp_path / "data", kills))
 
