@@ -53,8 +53,10 @@ _QUOTES: Final = (
     ),
     (
         "the state does not fit the offered and agreed revisions",
-        f"(agreed IS NOT NULL) <> (state IN {_AGREED}) OR (state = 'issued') <>"
-        " (offered IS NOT NULL AND agreed IS NULL)",
+        # an offer that was declined and owes its diagnosis is done once that is billed
+        f"(agreed IS NOT NULL) <> (state IN {_AGREED}) AND NOT (agreed IS NULL AND state = 'done'"
+        " AND EXISTS (SELECT 1 FROM statements WHERE quote = quotes.number))"
+        " OR (state = 'issued') <> (offered IS NOT NULL AND agreed IS NULL)",
     ),
     (
         "the additions exceed the authorised amount",

@@ -1,12 +1,17 @@
 """Work that is declined on the way, or before it began: what is owed, and billed."""
 
+from contextlib import closing
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 from msgspec import structs
 from tests.web.calls.conftest import Staff
 
+from kitwright.store.engine import FILE
+from kitwright.store.ledger import check_ledger
+from kitwright.store.sqlite import sqlite3
 from kitwright.web.calls.wire import JobIn
 
 BUYER = {
@@ -149,7 +154,7 @@ def test_stop_before_the_work_owes_the_diagnosis(staff: Staff) -> None:
     assert made["stopped"] == {"before_step": None, "step": None, "machine": None}
 
 
-def test_declined_offer_owes_the_diagnosis_and_is_invoiced(staff: Staff) -> None:
+def test_declined_offer_owes_the_diagnosis_and_is_invoiced(staff: Staff, tmp_path: Path) -> None:
     customer = staff.done("/v1/customers", BUYER).json()["id"]
     id = staff.issued(diagnostic_done=True, customer=customer)  # noqa: A001
     assert codes(staff, id, {}) == ["not-in-this-state"]
@@ -169,6 +174,12 @@ def test_declined_offer_owes_the_diagnosis_and_is_invoiced(staff: Staff) -> None
     staff.act(id, "payments", due)
     taken = {"collector": "A. Customer", "old_parts": False, "by": "R. Okafor"}
     staff.act(id, "collected", taken)
+    # the bookkeeper's month has both
+    month = staff.get("/v1/reports/month", month="2027-03")
+    assert [one["number"] for one in month["documents"]] == [invoice["number"]]
+    assert [one["amount"] for one in month["receipts"]] == [made["gross"]]
+    with closing(sqlite3.connect(str(tmp_path / FILE))) as connection:
+        assert list(check_ledger(connection)) == []
 
 
 def test_declined_offer_without_a_fee_owes_nothing(staff: Staff) -> None:

@@ -22,6 +22,7 @@ from kitwright.keeping.month import (
     last_day,
     sum_up,
 )
+from kitwright.keeping.record import QuoteState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.money import Money, total
 from kitwright.quote import Amount, amount_of
@@ -161,7 +162,12 @@ async def _folios(call: Call) -> list[Folio]:
 
     def some(records: Records) -> int | None:
         found = records.quotes.find(QuoteFilter(before=before, most=_AT_ONCE))
-        folios.extend(folio_of(records, one) for one in found if one.agreed is not None)
+        # a declined offer may owe its diagnosis
+        folios.extend(
+            folio_of(records, one)
+            for one in found
+            if one.agreed is not None or one.state is QuoteState.done
+        )
         return found[-1].number if found else None
 
     while True:
