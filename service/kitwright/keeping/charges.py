@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Final
 
 from kitwright.keeping.order_entry import Billed, fact_of
-from kitwright.keeping.order_progress import placed_order
-from kitwright.keeping.record import KeptOrder, OrderState
+from kitwright.keeping.order_progress import placed_order, shares_of
+from kitwright.keeping.record import Allocation, KeptOrder, OrderState
 from kitwright.keeping.store import Records
 from kitwright.money import Money, round_ratio, total
-
-_MOST: Final = 1_000_000
 
 
 def charged_for(records: Records, quote: int) -> Money | None:
@@ -21,15 +18,15 @@ def charged_for(records: Records, quote: int) -> Money | None:
     Where a supplier's bill is recorded, its charges count, or else those of the order. A cancelled
     order without a bill has none.
     """
-    orders = records.orders.find(quote, None, None, _MOST)
-    if not orders:
+    shares = tuple(shares_of(records, quote))
+    if not shares:
         return None
-    return total((_share(records, order, quote) for order in orders), orders[0].net.currency)
+    currency = shares[0][0].net.currency
+    return total((_charged(records, order, own) for order, own in shares), currency)
 
 
-def _share(records: Records, order: KeptOrder, quote: int) -> Money:
-    own = [one for one in records.allocations.of_order(order.number) if one.quote == quote]
-    agreed = sum(one.fees.minor + one.freight.minor for one in own)
+def _charged(records: Records, order: KeptOrder, own: Allocation) -> Money:
+    agreed = own.fees.minor + own.freight.minor
     bills = [
         fact.charges.minor
         for fact in map(fact_of, records.order_entries.of_order(order.number))

@@ -179,9 +179,22 @@ def progress_of(records: Records, order: KeptOrder) -> Progress:
     )
 
 
+def orders_of(records: Records, quote: int) -> tuple[KeptOrder, ...]:
+    """Return all orders that are for a quote, newest first."""
+    return records.orders.find(quote, None, None, _MOST)
+
+
+def shares_of(records: Records, quote: int) -> Iterator[tuple[KeptOrder, Allocation]]:
+    """Yield all orders that are for a quote, each with what one of its revisions has of it."""
+    for order in orders_of(records, quote):
+        for one in records.allocations.of_order(order.number):
+            if one.quote == quote:
+                yield order, one
+
+
 def held_by(records: Records, quote: int) -> Iterator[tuple[LineState, Holder]]:
     """Yield the lines of all orders that are for a quote, with what it has of each."""
-    for order in records.orders.find(quote, None, None, _MOST):
+    for order in orders_of(records, quote):
         for line in progress_of(records, order).lines:
             yield from ((line, holder) for holder in line.holders if holder.quote == quote)
 

@@ -14,14 +14,11 @@ from kitwright.keeping.acts import ActRefused, NotNow, check_act
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import revision_of
-from kitwright.keeping.order_progress import Holder, LineState, progress_of
+from kitwright.keeping.order_progress import Holder, LineState, orders_of, progress_of
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.reserving import draw_reserved, release_unused
 from kitwright.keeping.store import Records
 from kitwright.stages.price import DIAGNOSTIC_FEE
-
-_MOST = 1_000_000
-"""More orders than a quote has."""
 
 
 class NothingOwed(ActRefused):
@@ -110,7 +107,7 @@ def kept_places(
     back: they are special orders, or their days for that are over.
     """
     found = set[tuple[str, int | None]]()
-    for order in records.orders.find(quote, None, None, _MOST):
+    for order in orders_of(records, quote):
         progress = progress_of(records, order)
         if not progress.is_sent:
             continue

@@ -47,19 +47,22 @@ class Packs(Struct, frozen=True, kw_only=True):
 def packs_of(orders: Iterable[PartsOrder]) -> tuple[Packs, ...]:
     """Return the packs of some orders."""
     return tuple(
-        Packs(
-            supplier=line.source.supplier.id,
-            sku=line.source.sku,
-            item=line.source.item,
-            brand=line.source.brand,
-            count=line.packs,
-            size=line.source.pack,
-            unit_cost=line.unit_cost,
-            lead_days=line.source.lead_days,
-            covers=line.covers,
-        )
-        for order in orders
-        for line in order.lines
+        packs_from(line.source, line.packs, line.covers) for order in orders for line in order.lines
+    )
+
+
+def packs_from(source: Source, packs: int, covers: tuple[Use, ...]) -> Packs:
+    """Return some packs from a source, at the cost for this number."""
+    return Packs(
+        supplier=source.supplier.id,
+        sku=source.sku,
+        item=source.item,
+        brand=source.brand,
+        count=packs,
+        size=source.pack,
+        unit_cost=source.unit_cost(packs),
+        lead_days=source.lead_days,
+        covers=covers,
     )
 
 

@@ -12,7 +12,7 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ItemId, Quality, RoleId
 from kitwright.stages.kit import Bought, Market, Need, NeedKind, choose_kit
-from kitwright.stages.ordering.follow_up import NotOrderable, Packs
+from kitwright.stages.ordering.follow_up import NotOrderable, Packs, packs_from
 from kitwright.stages.ordering.order import Use, use_of
 from kitwright.stages.request import Terms
 
@@ -104,18 +104,7 @@ def _decimal(quantity: Fraction) -> Decimal:
 
 
 def _packs(bought: Bought) -> Packs:
-    source = bought.source
-    return Packs(
-        supplier=source.supplier.id,
-        sku=source.sku,
-        item=source.item,
-        brand=source.brand,
-        count=bought.packs,
-        size=source.pack,
-        unit_cost=source.unit_cost(bought.packs),
-        lead_days=source.lead_days,
-        covers=tuple(map(use_of, bought.covers)),
-    )
+    return packs_from(bought.source, bought.packs, tuple(map(use_of, bought.covers)))
 
 
 def joined(wanted: Iterable[Packs]) -> tuple[Packs, ...]:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence, Set
-from typing import Final
 
 from msgspec import field
 
+from kitwright.keeping.order_progress import shares_of
 from kitwright.keeping.record import KeptQuote, OrderState
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
@@ -19,8 +19,6 @@ from kitwright.quote import Amount, Margin, amount_of
 from kitwright.web.calls.ids import QUOTE, QuoteId, written
 from kitwright.web.calls.order_making import Made, Need
 from kitwright.web.calls.shown import Out
-
-_MOST: Final = 1_000_000
 
 
 class OrderCostOut(Out, frozen=True, kw_only=True):
@@ -57,11 +55,9 @@ def costs_of(
 
 def _before(records: Records, quote: KeptQuote, new: Set[int]) -> Iterator[Money]:
     """Yield the shares that a quote has of orders that are not new."""
-    for order in records.orders.find(quote.number, None, None, _MOST):
+    for order, one in shares_of(records, quote.number):
         if order.number not in new and order.state is not OrderState.cancelled:
-            for one in records.allocations.of_order(order.number):
-                if one.quote == quote.number:
-                    yield one.goods + one.fees + one.freight
+            yield one.goods + one.fees + one.freight
 
 
 def _cost(quote: KeptQuote, margin: Margin, shares: Iterable[Money]) -> OrderCostOut:
