@@ -8,6 +8,7 @@ from kitwright.stages.ordering.follow_up import (
     Packs,
     SupplierGone,
     Surplus,
+    per_pack,
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
@@ -54,6 +55,7 @@ __all__ = [
     "landed_of",
     "later_orders",
     "next_offer",
+    "per_pack",
     "plan_follow_up",
     "share_charge",
     "split_orders",

@@ -1,5 +1,12 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+from kitwright.stages.request.bounds import (
+    MOST_MINUTES,
+    MOST_PACKS,
+    BeyondBounds,
+    check_amount,
+    check_quantity,
+)
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -47,6 +54,8 @@ from kitwright.stages.request.terms import (
 )
 
 __all__ = [
+    "MOST_MINUTES",
+    "MOST_PACKS",
     "Asked",
     "AskedAssessment",
     "AskedCylinder",
@@ -56,6 +65,7 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+    "BeyondBounds",
     "Condition",
     "CustomerPart",
     "CylinderOutOfRange",
@@ -83,6 +93,8 @@ __all__ = [
     "UnknownFamily",
     "UnknownId",
     "alike",
+    "check_amount",
+    "check_quantity",
     "find_chassis",
     "read_request",
 ]

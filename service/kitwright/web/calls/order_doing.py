@@ -4,9 +4,8 @@ cancellations.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
-from decimal import Decimal
+from collections.abc import Callable
+from datetime import datetime
 from fractions import Fraction
 from typing import Any, Final
 
@@ -43,25 +42,28 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival
-from kitwright.units import exact, read_figure
-from kitwright.web.calls.amounts import AmountInvalid
+from kitwright.units import exact
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk, OrderLetter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import ORDER, QUOTE, written
+from kitwright.web.calls.order_faults import (
+    check_arrived,
+    check_bill_day,
+    check_costs,
+    check_promises,
+    read_billed,
+)
 from kitwright.web.calls.order_paper import made_order, supplier_of
 from kitwright.web.calls.order_reply import fact_of_answer
 from kitwright.web.calls.order_shown import members_of, terms_of
 from kitwright.web.calls.order_slips import proposals_of, slips_of
 from kitwright.web.calls.order_wire import (
-    AnswerLineIn,
-    BilledLineIn,
     BillIn,
     CancelOrderIn,
     ConfirmOrderIn,
     OrderDoneOut,
     ReceiptIn,
-    ReceivedLineIn,
     ReturnIn,
     SendOrderIn,
 )
@@ -71,8 +73,6 @@ from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
 _NONCE_BYTES: Final = 16
-_AHEAD: Final = timedelta(days=31)
-"""How far ahead a bill may be dated; more is a typing error."""
 
 
 class NoOrderAddress(ActRefused):
@@ -96,26 +96,6 @@ class AnswerNotRead(RequestFault):
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
-
-
-class CostInvalid(RequestFault):
-    """A cost of a pack below zero."""
-
-    code = "cost-invalid"
-
-    def __init__(self, text: str, currency: str) -> None:
-        super().__init__(f"{text} {currency}: the cost of a pack should not be below zero")
-        self.text = text
-
-
-class DayImpossible(RequestFault):
-    """A promise of a day before the order was made, or a bill of a day far ahead."""
-
-    code = "day-impossible"
-
-    def __init__(self, day: date, reason: str) -> None:
-        super().__init__(f"{day.isoformat()} is {reason}")
-        self.day = day
 
 
 def _act(
@@ -204,8 +184,8 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
         except AnswerUnreadable as error:
             raise RequestRefused([AnswerNotRead(str(error))]) from None
     else:
-        _check_costs(call.desk, body.lines)
-        _check_promises(call.desk, order, body.lines)
+        check_costs(call.desk.currency, body.lines)
+        check_promises(call.desk.today(order.made_at), body.lines)
         fact = Answered(
             number=body.reference,
             lines=tuple(AnsweredLine(**structs.asdict(one)) for one in body.lines),
@@ -223,7 +203,8 @@ def receive(records: Records, call: Call, body: ReceiptIn) -> Reply[OrderDoneOut
     packs are not accepted: they wait to be returned, and others are due in their place.
     `differences` lists what is not as agreed, prices beyond the shop's tolerance as well.
     """
-    _check_costs(call.desk, body.lines)
+    check_costs(call.desk.currency, body.lines)
+    check_arrived(body.lines)
     fact = Received(
         number=body.reference,
         day=call.stamp.today,
@@ -254,15 +235,14 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     that did not arrive, prices and charges beyond the shop's tolerance, and a wrong sum.
     """
     currency = call.desk.currency
-    _check_costs(call.desk, body.lines)
-    if body.day > call.stamp.today + _AHEAD:
-        raise RequestRefused([DayImpossible(body.day, "more than a month ahead").at("day")])
+    check_costs(call.desk.currency, body.lines)
+    check_bill_day(body.day, call.stamp.today)
     fact = Billed(
         number=body.number,
         day=body.day,
         lines=tuple(BilledLine(**structs.asdict(one)) for one in body.lines),
-        charges=_amount(body.charges, currency, "charges"),
-        net=_amount(body.net, currency, "net"),
+        charges=read_billed(body.charges, currency, "charges"),
+        net=read_billed(body.net, currency, "net"),
     )
     doing = _doing(call, records, call.checked(ORDER, records.orders.get), body.by)
     done = order_acts.bill(doing, fact)
@@ -377,28 +357,3 @@ def _address(desk: Desk, order: KeptOrder) -> str:
 
 def _tolerance(desk: Desk) -> Fraction:
     return exact(desk.service.workshop.shop.purchasing.price_tolerance_percent)
-
-
-def _check_costs(desk: Desk, lines: Sequence[AnswerLineIn | ReceivedLineIn | BilledLineIn]) -> None:
-    """Raise if a cost of a pack is below zero. Raises: RequestRefused."""
-    for place, line in enumerate(lines):
-        if line.unit_cost is not None and line.unit_cost.startswith("-"):
-            fault = CostInvalid(line.unit_cost, desk.currency)
-            raise RequestRefused([fault.at("lines", place, "unit_cost")])
-
-
-def _check_promises(desk: Desk, order: KeptOrder, lines: Sequence[AnswerLineIn]) -> None:
-    """Raise if a day is promised before the order was made. Raises: RequestRefused."""
-    made = desk.today(order.made_at)
-    for place, line in enumerate(lines):
-        if line.promised is not None and line.promised < made:
-            fault = DayImpossible(line.promised, f"before the order was made, on {made}")
-            raise RequestRefused([fault.at("lines", place, "promised")])
-
-
-def _amount(text: str, currency: str, member: str) -> Money:
-    """Return an amount of a bill, which may be zero. Raises: RequestRefused."""
-    money = Money.of(read_figure(text), currency)
-    if money.minor < 0 or money.amount != Decimal(text):
-        raise RequestRefused([AmountInvalid(text, currency).at(member)])
-    return money

@@ -58,9 +58,12 @@ def packs_of(order: Order) -> Iterator[Packs]:
         )
 
 
-def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Packs, ...]:
+def packs_held(
+    records: Records, catalogue: Catalogue, quote: int, *, only_there: bool = False
+) -> tuple[Packs, ...]:
     """Return the packs that are there or to come for a quote: without those that were cancelled,
-    refused or sent back, and those of which others took what had arrived.
+    refused or sent back, and those of which others took what had arrived. With `only_there`, those
+    to come are left out.
     """
     lost = arrived_for(records, quote)
     for share in records.shelf.shares(quote):
@@ -70,7 +73,8 @@ def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Pack
         item = line.placed.item
         gone = max(0, min(lost[item], holder.amount))
         lost[item] -= gone
-        count = holder.kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
+        kept = holder.there if only_there else holder.kept
+        count = kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
         if count > 0:
             held.append(_held(line, holder, count))
     return tuple(held)
