@@ -115,7 +115,7 @@ def test_clock_takes_no_more_than_a_day(staff: Staff) -> None:
 
 
 def test_orders_refuse_them(staff: Staff) -> None:
-    id, orders = in_work(staff)  # noqa: A001
+    _, orders = in_work(staff)
     path, tag = f"/v1/orders/{orders[0]}", staff.order_tag(orders[0])
     staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
     tag = staff.order_tag(orders[0])
@@ -136,7 +136,7 @@ def test_orders_refuse_them(staff: Staff) -> None:
 
 
 def test_receipt_of_nothing_is_refused(staff: Staff) -> None:
-    id, orders = in_work(staff)  # noqa: A001
+    _, orders = in_work(staff)
     path, tag = f"/v1/orders/{orders[0]}", staff.order_tag(orders[0])
     staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
     before = staff.get(path)

@@ -191,9 +191,9 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     used, or `unbooked` why they are billed all the same; the event then names the lines. Freight
     and suppliers' fees are billed at most as they were charged on the orders that were placed for
     the quote. Goods that were reserved and not used are free again. A bill above the limit of the
-    authorisation is refused with `bill-over-limit`, which says by how much, and which consent is needed. A revision
-    on offer must first be accepted, declined or withdrawn. A draft newer than the agreed revision
-    is superseded; `quote.finished` names it in its fact `superseded`.
+    authorisation is refused with `bill-over-limit`, which says by how much, and which consent is
+    needed. A revision on offer must first be accepted, declined or withdrawn. A draft newer than
+    the agreed revision is superseded; `quote.finished` names it in its fact `superseded`.
     """
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)

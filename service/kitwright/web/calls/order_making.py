@@ -16,6 +16,7 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
+from kitwright.keeping.order_progress import orders_of
 from kitwright.keeping.record import (
     Allocation,
     KeptOrder,
@@ -236,9 +237,12 @@ class Purchase(NamedTuple):
 
 
 async def plan_purchase(desk: Desk, quotes: Sequence[int]) -> Purchase | None:
-    """Return how the orders that several quotes still need are bought at least landed cost; None if
-    one of them can't be ordered now.
+    """Return how the orders that quotes still need are bought at least landed cost; None if one of
+    them can't be ordered now, or if these are the first orders of a single one: then its packs are
+    those that were quoted.
     """
+    if len(quotes) == 1 and not desk.store.read(lambda records: orders_of(records, quotes[0])):
+        return None
     now, needs = desk.now(), []
     for number in quotes:
 

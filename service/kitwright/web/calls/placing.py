@@ -14,7 +14,14 @@ from msgspec import structs
 from kitwright.catalogue.model import Catalogue, ItemId, Quality, SupplierId
 from kitwright.keeping.ledger import UNIT
 from kitwright.keeping.opening import pack_amount
-from kitwright.keeping.order_progress import Holder, LineState, arrived_for, held_by
+from kitwright.keeping.order_progress import (
+    Holder,
+    LineState,
+    arrived_for,
+    held_by,
+    orders_of,
+    progress_of,
+)
 from kitwright.keeping.reserving import Shortage
 from kitwright.keeping.store import Records
 from kitwright.quote import Cover, Kit, Order, Step, WorkPlan
@@ -56,6 +63,32 @@ def packs_of(order: Order) -> Iterator[Packs]:
             lead_days=line.lead_days,
             covers=tuple(map(_use, line.covers)),
         )
+
+
+def packs_to_come(records: Records, quote: int) -> tuple[Packs, ...]:
+    """Return the packs that are still to come for a quote."""
+    return tuple(
+        _held(line, holder, holder.due)
+        for line, holder in held_by(records, quote)
+        if holder.due > 0
+    )
+
+
+def goods_cost(records: Records, quote: int, besides: Collection[int] = ()) -> Fraction:
+    """Return what the packs cost that are there or to come for a quote, in major units without tax;
+    those of the orders `besides` are left out.
+    """
+    return sum(
+        (
+            holder.kept * Fraction(line.unit_cost)
+            for order in orders_of(records, quote)
+            if order.number not in besides
+            for line in progress_of(records, order).lines
+            for holder in line.holders
+            if holder.quote == quote
+        ),
+        Fraction(0),
+    )
 
 
 def packs_held(
