@@ -84,7 +84,7 @@ def _content(catalogue: Catalogue, packs: OrderedPacks) -> Fraction:
 
 def _taken(kit: Kit, item: ItemId) -> Fraction:
     """Return how much of an item a kit takes from stock."""
-    return sum((exact(each.quantity) for each in kit.from_stock if each.item == item), Fraction(0))
+    return sum((each.quantity for each in kit.from_stock if each.item == item), Fraction(0))
 
 
 def with_orders(shop: Shop, ordered: Ordered | None, orders: Iterable[PartsOrder]) -> Ordered:

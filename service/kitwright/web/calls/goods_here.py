@@ -137,12 +137,12 @@ def _here(records: Records, catalogue: Catalogue, quote: int) -> _Amounts:
     stocked = -arrived_for(records, quote)
     for share in records.shelf.shares(quote):
         stocked[share.holding.item] += share.reserved + share.drawn
-    for item, amount in stocked.items():
-        if amount > 0:
+    for item, millionths in stocked.items():
+        if millionths > 0:
             found = catalogue.sets.get(ItemId(item))
-            contents = {item: 1} if found is None else found.contents
+            contents = {ItemId(item): 1} if found is None else found.contents
             for number, count in contents.items():
-                here[number] += Fraction(amount * count, UNIT)
+                here[number] += Fraction(millionths * count, UNIT)
     return here
 
 

@@ -68,6 +68,7 @@ from kitwright.web.calls.order_wire import (
     SendOrderIn,
 )
 from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.slips import tell_at_once
 from kitwright.web.edge.negotiate import XML
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -191,7 +192,10 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
             lines=tuple(AnsweredLine(**structs.asdict(one)) for one in body.lines),
         )
     done = order_acts.answer(doing, fact)
-    return _told(call, records, done)
+    told = _told(call, records, done)
+    if call.desk.service.workshop.shop.purchasing.tells_slips:
+        _tell_customers(call, records, done)
+    return told
 
 
 @_act("receipts", "receiveOrder", "request-refused")
@@ -324,6 +328,14 @@ def _told(
         reopened=tuple(written(QUOTE, number) for number in done.reopened),
     )
     return answer(call.desk, body)
+
+
+def _tell_customers(call: Call, records: Records, done: Done) -> None:
+    """Tell the customers of quotes whose parts come later now."""
+    numbers = {holder.quote for line in done.after.lines for holder in line.holders}
+    for quote in (records.quotes.get(number) for number in sorted(numbers)):
+        if quote is not None:
+            tell_at_once(call.desk, records, call.stamp, quote)
 
 
 def _redated(desk: Desk, order: KeptOrder, now: datetime) -> KeptOrder:
