@@ -156,7 +156,10 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
         due = _due(case, used)
         over = _not_here(call, records, case, body.unbooked)
         statement = _statement(call, records, case, used, due)
-        facts = {"before_step": case.at.before_step, "machine": case.at.machine}
+        facts: dict[str, str | int | None] = {
+            "before_step": case.at.before_step,
+            "machine": case.at.machine,
+        }
         facts |= unbooked_facts(over, body.unbooked)
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
