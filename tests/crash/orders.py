@@ -90,7 +90,7 @@ class Buyer:
                 return self.call(f"/v1/orders/{name}/{act}", body, self.tags[name]), name
         if fresh:
             quote = fresh[0]
-            act, yes = "issue", {"keep_prices": "as said"}
+            act, yes = "issue", dict[str, Any](keep_prices="as said")
             if quote.state == "issued":
                 act, yes = "accept", {"revision": 1, "who": "Somebody", "means": "telephone"}
             return self.call(f"/v1/quotes/{quote.id}/{act}", yes, quote.etag), quote.id
