@@ -73,12 +73,12 @@ def a_visit(random: Random, quote: Quote) -> Visit:
         lines=tuple(
             structs.replace(
                 line,
-                net=amount_of(one.tax.net),
-                tax=amount_of(one.tax.tax),
-                gross=amount_of(one.tax.gross),
+                net=amount_of(tax.net),
+                tax=amount_of(tax.tax),
+                gross=amount_of(tax.gross),
                 taxes=tell_line_taxes(one.taxes, text),
             )
-            for line, one in zip(quote.lines, plain.lines, strict=True)
+            for line, one, tax in zip(quote.lines, plain.lines, taxed.lines, strict=True)
         ),
         taxes=tell_taxes(taxed.taxes, text),
         totals=structs.replace(
