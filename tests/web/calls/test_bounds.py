@@ -91,7 +91,7 @@ def test_found_and_additions_refuse_them(staff: Staff) -> None:
         body = {**more, member: BILLION}
         beyond(staff, f"/v1/quotes/{id}/additions", body, f"/{member}", staff.tag(id))
     paid = {"amount": BILLION, "means": "cash", "by": "Owner"}
-    beyond(staff, f"/v1/quotes/{id}/advances", paid, "/amount", staff.tag(id))
+    beyond(staff, f"/v1/quotes/{id}/payments", paid, "/amount", staff.tag(id))
 
 
 def test_finish_refuses_them(staff: Staff) -> None:
@@ -169,7 +169,7 @@ QUOTES = ("PreviewIn", "QuoteIn", "NewQuoteIn")
 CHECKED = {
     # by read_amount, check_typed or the request's bounds
     *("AcceptIn.amount", "AcceptIn.limit", "AdditionIn.amount", "AdditionIn.net"),
-    *("AdvanceIn.amount", "PaymentIn.amount", "CreditPartIn.net", "YesIn.amount"),
+    *("PaymentIn.amount", "CreditPartIn.net", "YesIn.amount"),
     *("YesIn.limit", "TicketIn.fee", "TicketIn.most"),
     *(f"{one}.{name}" for one in QUOTES for name in ("prepaid", "diagnostic_fee")),
     *("FreeLineIn.quantity", "FreeLineIn.unit_price", "OverrideIn.unit_price"),
@@ -192,7 +192,7 @@ OTHERWISE = {
     # at most a hundred
     "DiscountIn.percent",
     # set by the service itself
-    *("ChangeIn.was", "ChangeIn.by_prices", "OrderedIn.charged"),
+    *("ChangeIn.was", "ChangeIn.by_prices", "OrderedIn.charged", "OrderedIn.goods"),
 }
 
 

@@ -176,7 +176,7 @@ def test_stop_before_anything_is_fitted_needs_no_goods(staff: Staff) -> None:
 
 def test_no_deposit_is_taken_for_a_part_that_was_not_used(staff: Staff) -> None:
     id = staff.accepted(**BLOCK)  # noqa: A001
-    staff.act(id, "advances", {"amount": "500.00", "means": "card", "by": "Owner"})
+    staff.act(id, "payments", {"amount": "500.00", "means": "card", "by": "Owner"})
     staff.supplied(id)
     staff.act(id, "start")
     lines = staff.get(f"/v1/quotes/{id}")["quote"]["lines"]
