@@ -20,6 +20,7 @@ from kitwright.quote import (
     Amount,
     Diagnosed,
     Envelope,
+    Line,
     MoreAsked,
     Quote,
     RankedFault,
@@ -100,7 +101,15 @@ def owed_without(quote: Quote) -> Amount | None:
     if not fees:
         return None
     owed = total([(line.gross or line.amount).money for line in fees], quote.shop.currency)
+    if quote.comes_back is not None and _is_borne(quote, fees[0]):
+        return None
     return amount_of(owed) if owed.minor else None
+
+
+def _is_borne(quote: Quote, line: Line) -> bool:
+    """Return whether the shop bears some of a line by its warranty."""
+    assert quote.comes_back is not None
+    return any(quote.lines[one.line - 1] == line for one in quote.comes_back.lines)
 
 
 def stops_of(quote: Quote) -> tuple[Amount, Amount] | None:

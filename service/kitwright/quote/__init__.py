@@ -49,6 +49,7 @@ from kitwright.quote.billing import (
     read_statement,
 )
 from kitwright.quote.change import Change, Find, Measured
+from kitwright.quote.come_back import BorneLine, ComesBack
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -121,12 +122,14 @@ __all__ = [
     "Bill",
     "BillLine",
     "BillRole",
+    "BorneLine",
     "Buying",
     "Caution",
     "Chance",
     "ChanceOver",
     "Change",
     "Changes",
+    "ComesBack",
     "ComputedPrice",
     "ConflictingFindings",
     "Contingencies",

@@ -22,6 +22,7 @@ from kitwright.stages.billing.used import (
     CORE,
     DISCOUNT,
     FREIGHT,
+    WARRANTY,
     AgreedLine,
     CoreBack,
     Used,
@@ -99,6 +100,7 @@ def bill(
     if charged is not None:
         _pass_on(lines, billed, charged)
     _follow(lines, billed)
+    _bear(lines, billed)
     billed += [_refund(lines[one.line - 1], one) for one in used.cores if one.quantity]
     return with_taxes(lines, billed, area=area, on=on, exempt=exempt)
 
@@ -200,7 +202,7 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
     """Change every discount with what it reduces; together they never exceed that."""
     taken: dict[str, int] = {}
     for place, line in enumerate(lines):
-        if line.kind != DISCOUNT:
+        if line.kind != DISCOUNT or line.code == WARRANTY:
             continue
         reduced = [at for at, one in enumerate(lines) if _is_reduced(one, line)]
         agreed = sum(lines[at].amount.minor for at in reduced)
@@ -214,6 +216,28 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
         if off != -line.amount.minor:
             amount = Money(-off, line.amount.currency)
             billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _bear(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
+    """Change every allowance for what the shop bears: of each line, the same share as agreed."""
+    for place, line in enumerate(lines):
+        if line.code != WARRANTY:
+            continue
+        off = sum(
+            _borne(one, billed[at].amount)
+            for at, one in enumerate(lines)
+            if one.borne is not None and one.tax_kind == line.tax_kind
+        )
+        if off != -line.amount.minor:
+            amount = Money(-off, line.amount.currency)
+            billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _borne(line: AgreedLine, now: Money) -> int:
+    """Return what the shop bears of a line that is billed with an amount, in minor units."""
+    borne, agreed = line.borne, line.amount.minor
+    assert borne is not None
+    return borne.minor if now.minor == agreed else round_ratio(borne.minor * now.minor, agreed)
 
 
 def _left(
