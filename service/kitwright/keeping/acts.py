@@ -25,6 +25,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "cause": frozenset(QuoteState) - {QuoteState.done},
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -47,6 +48,7 @@ _SAID: Final = {
     "add": "add to",
     "order": "order for",
     "advance": "record an advance for",
+    "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
     "tear_down": "tear down for",
@@ -199,6 +201,7 @@ def possible_acts(
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
+    comes_back: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -214,6 +217,7 @@ def possible_acts(
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
+        comes_back: whether its machine came back from an earlier visit.
     """
     is_offered = quote.offered is not None
     met = {
@@ -223,6 +227,7 @@ def possible_acts(
         "accept": is_offered,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "cause": comes_back,
         "order": is_orderable,
         "start": is_supplied,
         "tear_down": can_begin,

@@ -85,12 +85,12 @@ class AlreadyInvoiced(ActRefused):
 
 
 class NothingToInvoice(ActRefused):
-    """A statement on which nothing is billed."""
+    """A statement on which nothing is billed, or all of it is taken off."""
 
     code = "nothing-to-invoice"
 
     def __init__(self) -> None:
-        super().__init__("no line of the statement is billed")
+        super().__init__("the statement comes to nothing: no invoice is made of it")
 
 
 class NotCreditable(ActRefused):
@@ -141,7 +141,7 @@ def make_invoice(
     statement = read_statement(statement_of(records, quote).body)
     _check_credited(records, quote)
     lines = _with_items(tuple(_lines(statement)))
-    if not lines:
+    if not lines or not statement.gross.money.minor:
         raise NothingToInvoice
     unmet = tuple(_unmet(selling, lines))
     needs = tuple(_needs(selling, asked.customer, is_strict=not unmet))
@@ -285,7 +285,9 @@ def standing_of(records: Records, quote: KeptQuote) -> Standing:
     return Standing(
         is_owed=account_of(records, quote).balance.minor > 0,
         is_here=records.handovers.get(quote.number) is None,
-        is_billable=any(_lines(read_statement(kept.body))) and not any(open_bills),
+        is_billable=kept.gross.minor != 0
+        and any(_lines(read_statement(kept.body)))
+        and not any(open_bills),
     )
 
 

@@ -33,6 +33,7 @@ EventKind = Literal[
     "quote.accepted",
     "quote.addition",
     "quote.advance",
+    "quote.cause",
     "quote.clocked",
     "quote.collected",
     "quote.created",

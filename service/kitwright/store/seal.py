@@ -59,6 +59,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
         "estimates": ("number",),
+        "come_backs": ("quote",),
+        "claims": ("number",),
+        "notices": ("quote", "number"),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

@@ -11,6 +11,7 @@ from kitwright.web.calls import (
     advances,
     bills,
     catalogue,
+    cause,
     clock,
     customers,
     estimates,
@@ -47,6 +48,7 @@ from kitwright.web.edge.operation import operation_of
 _MODULES: Final = (
     previews,
     catalogue,
+    cause,
     prices,
     running,
     quote_making,
