@@ -31,7 +31,6 @@ from kitwright.stages.price import (
     PricedLine,
     Share,
     adjust_lines,
-    cover_lines,
     find_advances,
     price_lines,
     price_of,
@@ -172,10 +171,9 @@ def _work(
             on=asked.on,
         )
     )
-    changed = adjust_lines(lines, asked.terms, shop.currency)
+    borne: Sequence[Share] = ()
     if asked.terms.covered:
-        shares = _borne(workshop, request, jobs, besides, known, lines)
-        changed = (*changed, *cover_lines(changed, shares, shop.currency))
+        borne = _borne(workshop, request, jobs, besides, known, lines)
     return _Work(
         chassis=request.chassis,
         jobs=jobs,
@@ -183,7 +181,7 @@ def _work(
         labour=labour,
         kit=kit,
         orders=orders,
-        lines=changed,
+        lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
 
 

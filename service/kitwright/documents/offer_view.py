@@ -276,6 +276,8 @@ def _costs(
     quote: Quote, scribe: Scribe, warranty: WarrantyTerms | None, owed: Amount | None
 ) -> Iterator[Fact]:
     say = scribe.say
+    if quote.comes_back is not None:
+        yield Fact(label=say("Warranty"), value=_borne(quote, scribe))
     if owed is not None:
         yield Fact(label=say("Finding the fault"), value=_diagnosis(quote, owed, scribe))
     stops = stops_of(quote)
@@ -298,6 +300,15 @@ def _costs(
     terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
     if terms is not None:
         yield Fact(label=say("Guarantee"), value=warranty_told(terms, scribe))
+
+
+def _borne(quote: Quote, scribe: Scribe) -> str:
+    """Return what the shop bears of a machine that came back, or why it bears nothing."""
+    found = quote.comes_back
+    assert found is not None
+    if found.state == "borne":
+        return scribe.say("We bear {work}.", work=together(found.jobs, scribe))
+    return next(one.text for one in quote.notes if one.code == f"warranty-{found.ground}")
 
 
 def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:

@@ -28,7 +28,7 @@ from kitwright.stages.billing.used import (
     Used,
     check_used,
 )
-from kitwright.tax import Charge, LineTax, Taxed, TaxedLine, line_taxes, tax_charges
+from kitwright.tax import Charge, LineTax, Reductions, Taxed, TaxedLine, line_taxes, tax_reduced
 
 
 class Why(StrEnum):
@@ -118,7 +118,7 @@ def with_taxes(
     Raises: the errors of the tax rules.
     """
     charges = [Charge(lines[one.place - 1].tax_kind, one.amount) for one in billed]
-    taxed = tax_charges(area, charges, on=on, exempt=exempt)
+    taxed = tax_reduced(area, charges, _reductions(lines, billed), on=on, exempt=exempt)
     shown = {tax.component for tax in (*taxed.taxes, *taxed.freed)}
     return Billed(
         lines=tuple(
@@ -140,6 +140,21 @@ def with_taxes(
         ),
         taxed=taxed,
     )
+
+
+def _reductions(lines: Sequence[AgreedLine], billed: Sequence[BilledLine]) -> Reductions:
+    """Return what the allowances for what the shop bears reduce; other lines reduce nothing."""
+    borne = [
+        (at, line, _borne(line, one.amount))
+        for at, one in enumerate(billed)
+        if (line := lines[one.place - 1]).borne is not None and one.why is not Why.core_back
+    ]
+    return [
+        tuple((at, off) for at, line, off in borne if off and line.tax_kind == own.tax_kind)
+        if (own := lines[one.place - 1]).code == WARRANTY and one.amount.minor
+        else ()
+        for one in billed
+    ]
 
 
 def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Iterator[BilledLine]:

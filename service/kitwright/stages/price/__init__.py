@@ -5,7 +5,6 @@ from kitwright.stages.price.balance import Balance, balance
 from kitwright.stages.price.covering import (
     WARRANTY,
     Share,
-    cover_lines,
     shares_beyond,
     shares_within,
 )
@@ -30,7 +29,6 @@ __all__ = [
     "Totals",
     "adjust_lines",
     "balance",
-    "cover_lines",
     "find_advances",
     "price_line",
     "price_lines",

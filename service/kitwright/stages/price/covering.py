@@ -58,24 +58,21 @@ def _key(line: PricedLine) -> object:
 
 
 def cover_lines(
-    lines: Sequence[PricedLine], shares: Sequence[Share], currency: str
+    lines: Sequence[PricedLine], left: list[int], shares: Sequence[Share], currency: str
 ) -> Iterator[PricedLine]:
-    """Yield the allowances for what is borne, one for each charge kind, discounts included.
+    """Yield the allowances for what is borne, one for each charge kind.
 
     Args:
-        lines: after the counter's changes: those that `shares` are of, then added ones, which are
-            not borne, then discounts.
+        lines: those that `shares` are of, then others, which are not borne.
+        left: what is left of each line, in minor units; what is borne is subtracted.
         shares: the share of each line that the shop bears.
         currency: of the lines.
     """
-    left = [line.amount.minor for line in lines]
-    for line in lines:
-        for place, off in line.reduces:
-            left[place] -= off
     by_kind: dict[ChargeKind, list[tuple[int, int]]] = {}
     for place, (top, bottom) in enumerate(shares):
         off = round_ratio(left[place] * top, bottom)
         if off:
+            left[place] -= off
             by_kind.setdefault(lines[place].tax_kind, []).append((place, off))
     for kind, reduced in by_kind.items():
         whole = sum(off for _, off in reduced)
