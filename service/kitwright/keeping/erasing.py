@@ -18,6 +18,7 @@ from typing import Final, NamedTuple, TypeVar
 
 from msgspec import Struct, structs
 
+from kitwright.keeping.aftercare import Claim, KeptComeBack
 from kitwright.keeping.dossier import EVERY, own_revisions, ownerless, photos_of
 from kitwright.keeping.event import add_event, change_record, keep_change
 from kitwright.keeping.mail import erase_mails, is_erased_mail
@@ -66,7 +67,7 @@ _EVERY_REVISION: Final = range(EVERY)
 """The numbers of all revisions of a quote."""
 T = TypeVar("T", Machine, Mail, KeptQuote, Ticket)
 R = TypeVar("R")
-P = TypeVar("P", Addition, Authorisation, Handover, KeptStatement)
+P = TypeVar("P", Addition, Authorisation, Claim, Handover, KeptComeBack, KeptStatement)
 Redact = Callable[[Revision], Revision]
 """Removes personal data from a revision's bodies."""
 HasTime = Callable[[], bool]

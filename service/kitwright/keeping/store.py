@@ -353,11 +353,8 @@ class ComeBacks(Kept[KeptComeBack], Protocol):
         """Return the come-backs from a visit, oldest first."""
 
 
-class Claims(Kept[Claim], Protocol):
-    """Claims to suppliers."""
-
-    def of_quote(self, quote: int) -> tuple[Claim, ...]:
-        """Return the claims of a visit that came back, oldest first."""
+class Claims(OfQuote[Claim], Protocol):
+    """Claims to suppliers, by the visit that came back."""
 
     def find(
         self, quote: int | None, state: ClaimState | None, before: int | None, most: int

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Literal
 
 from kitwright import quote as wire
 from kitwright.money import Money, total
@@ -22,7 +23,7 @@ def tell_come_back(outcome: Outcome, teller: Teller) -> wire.ComesBack | None:
     named = {(one.job, one.cylinder) for one in covered}
     currency = outcome.shop.currency
     lines = _borne(outcome)
-    state = "charged"
+    state: Literal["open", "borne", "charged"] = "charged"
     if covered:
         state = "borne"
     elif found.cause is None:

@@ -1,8 +1,9 @@
 """Problems that only calls on kept records meet, each with the answer that tells it."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -304,7 +305,11 @@ def finished(
 
 
 def came_back(
-    owner: TestClient[Any], said: dict[str, Any], *, is_done: bool = True, **members: Any
+    owner: TestClient[Any],
+    said: dict[str, Any],
+    members: Mapping[str, Any] = MappingProxyType({}),
+    *,
+    is_done: bool = True,
 ) -> tuple[Any, Any]:
     """Quote a machine that came back, wrongly."""
     if is_done:
@@ -471,11 +476,11 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/comes_back/quote",
     ),
     "visit-of-other-machine": (
-        lambda owner, _: came_back(owner, {}, serial=2140078),
+        lambda owner, _: came_back(owner, {}, {"serial": 2140078}),
         "/comes_back/quote",
     ),
     "come-back-of-many": (
-        lambda owner, _: came_back(owner, {}, serial=None, units=[{"serial": 2140077}] * 2),
+        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}] * 2}),
         "/comes_back",
     ),
     "cause-unclear": (lambda owner, _: came_back(owner, {"by": "R"}), "/comes_back/by"),
@@ -487,7 +492,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: came_back(owner, {**SETTLED, "jobs": [{"job": "J-PLUG"}]}),
         "/comes_back/jobs/0",
     ),
-    "courses-on-warranty": (lambda owner, _: came_back(owner, SETTLED, **COURSES), "/courses"),
+    "courses-on-warranty": (lambda owner, _: came_back(owner, SETTLED, COURSES), "/courses"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }
