@@ -185,7 +185,6 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "lines": (tuple[AllottedLine, ...], allotted),
         },
     ),
-    kept.Advance: View(hides=("day",)),
     kept.KeptBill: View(
         name="BillHeadOut",
         about="An invoice or a credit note; `number` is the number that it has.",
@@ -198,7 +197,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     aftercare.KeptComeBack: View(name="CameBackOut", hides=("quote",)),
     aftercare.Claim: View(letter=CLAIM),
     aftercare.Notice: View(hides=("quote",)),
-    kept.Payment: View(hides=("quote", "day")),
+    kept.Payment: View(hides=("quote", "day"), names={"is_advance": "in_advance"}),
     kept.Handover: View(
         hides=("quote", "day"),
         names={"is_unsafe": "unsafe"},
