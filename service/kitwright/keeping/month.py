@@ -22,10 +22,8 @@ from kitwright.keeping.accounts import due_of
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
-from kitwright.quote import BillLine, read_bill, read_statement
+from kitwright.quote import WARRANTY, BillLine, read_bill, read_statement
 
-WARRANTY: Final = "warranty"
-"""The code of an allowance for what the shop bears."""
 UNTAXED: Final = "untaxed"
 """The tax code of lines without any tax."""
 

@@ -50,7 +50,7 @@ from kitwright.quote.billing import (
     read_statement,
 )
 from kitwright.quote.change import Change, Find, Measured
-from kitwright.quote.come_back import BorneLine, ComesBack
+from kitwright.quote.come_back import WARRANTY, BorneLine, ComesBack
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -114,6 +114,7 @@ from kitwright.quote.work import (
 
 __all__ = [
     "ADDED_SINCE",
+    "WARRANTY",
     "Access",
     "Advice",
     "AllottedLine",

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from msgspec import Meta, Struct
 
 from kitwright.quote.base import Amount, Count, JobOn
+
+WARRANTY: Final = "warranty"
+"""The code of a line that takes off what the shop bears."""
 
 
 class BorneLine(Struct, frozen=True, kw_only=True):
