@@ -1,5 +1,6 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+<<<<<<< HEAD
 from kitwright.stages.request.bounds import (
     MOST_MINUTES,
     MOST_PACKS,
@@ -7,6 +8,9 @@ from kitwright.stages.request.bounds import (
     check_amount,
     check_quantity,
 )
+=======
+from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
+>>>>>>> main
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -42,6 +46,7 @@ from kitwright.stages.request.request import (
     read_request,
 )
 from kitwright.stages.request.terms import (
+    CoveredJob,
     CustomerPart,
     Discount,
     Exempt,
@@ -65,8 +70,14 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+<<<<<<< HEAD
     "BeyondBounds",
+=======
+    "Cause",
+    "ComeBack",
+>>>>>>> main
     "Condition",
+    "CoveredJob",
     "CustomerPart",
     "CylinderOutOfRange",
     "Debris",
@@ -74,11 +85,13 @@ __all__ = [
     "Exempt",
     "FloorChange",
     "FreeLine",
+    "Ground",
     "JobDoesNotFit",
     "LineRef",
     "MinutesOverride",
     "NamedTwice",
     "NoDiagnosis",
+    "NotInVisit",
     "Ordered",
     "OrderedPacks",
     "PartNotNeeded",
