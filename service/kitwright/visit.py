@@ -182,12 +182,8 @@ def _work(
         labour=labour,
         kit=kit,
         orders=orders,
-<<<<<<< HEAD
         still=still,
-        lines=adjust_lines(lines, asked.terms, shop.currency),
-=======
         lines=adjust_lines(lines, asked.terms, shop.currency, borne),
->>>>>>> main
     )
 
 

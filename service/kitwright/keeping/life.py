@@ -17,12 +17,8 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
 from kitwright.keeping.clock import stop_clocks
-<<<<<<< HEAD
 from kitwright.keeping.event import Facts, keep_change, note_event
-=======
-from kitwright.keeping.event import keep_change, note_event
 from kitwright.keeping.linked import keep_link
->>>>>>> main
 from kitwright.keeping.record import (
     Addition,
     KeptQuote,

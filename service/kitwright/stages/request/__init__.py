@@ -1,6 +1,5 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
-<<<<<<< HEAD
 from kitwright.stages.request.bounds import (
     MOST_MINUTES,
     MOST_PACKS,
@@ -8,9 +7,7 @@ from kitwright.stages.request.bounds import (
     check_amount,
     check_quantity,
 )
-=======
 from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
->>>>>>> main
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -70,12 +67,9 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
-<<<<<<< HEAD
     "BeyondBounds",
-=======
     "Cause",
     "ComeBack",
->>>>>>> main
     "Condition",
     "CoveredJob",
     "CustomerPart",

@@ -30,11 +30,8 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
-<<<<<<< HEAD
 from kitwright.stages.request.bounds import check_amount, check_product, check_quantity
-=======
 from kitwright.stages.request.come_back import ComeBack
->>>>>>> main
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (

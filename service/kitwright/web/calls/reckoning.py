@@ -37,12 +37,8 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
-<<<<<<< HEAD
-from kitwright.web.calls.placing import goods_cost, packs_held, packs_to_come
-=======
 from kitwright.web.calls.judging import judged, of_visit
-from kitwright.web.calls.placing import packs_held
->>>>>>> main
+from kitwright.web.calls.placing import goods_cost, packs_held, packs_to_come
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
