@@ -40,7 +40,7 @@ gate 'wire contract (kitwright openapi --check)' "$python" -m kitwright openapi 
 gate 'types (mypy)' types
 # one more than there are processors, because many tests wait for a service or a deadline; what is done stays in files'
 # order, so that tests of a file share what is made for it
-workers=$(("$("$python" -c 'import os; print(os.cpu_count() or 1)')" + 1))
+workers=$("$python" -c 'import os; print(1 + (os.cpu_count() or 1))')
 gate 'tests (pytest)' "$python" -m pytest -n "$workers" --dist worksteal
 
 if [ -n "$failed" ]; then
