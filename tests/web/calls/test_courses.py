@@ -141,6 +141,22 @@ def test_replacement_is_no_tick_of_its_own_course(staff: Staff, customer: Custom
     assert "J-SHORT-BLOCK" not in [job["job"] for job in free_jobs(quote)]
 
 
+def test_ticks_are_those_of_the_chosen_course_whichever_is_advised(staff: Staff) -> None:
+    id = staff.issued(**ENGINE, **WORN)  # noqa: A001
+    advised = {one["course"]: one for one in staff.get(f"/v1/quotes/{id}")["quote"]["courses"]}
+    assert advised["engine"]["is_advised"]
+    for name in ("least", "recommended", "short_block"):
+        body = {"revision": 1, "course": name}
+        whole = staff.post(f"/v1/quotes/{id}/choice", body).json()["quote"]
+        extras = extras_of(whole)
+        assert extras
+        more = staff.post(f"/v1/quotes/{id}/choice", {**body, "extras": extras})
+        assert more.status_code == 200, more.text
+        assert {job["job"] for job in more.json()["quote"]["jobs"]} > {
+            job["job"] for job in whole["jobs"]
+        }
+
+
 def test_courses_are_refused_where_they_mean_nothing(staff: Staff) -> None:
     def codes(**members: Any) -> list[tuple[str, str]]:
         told = staff.refused("/v1/quotes/preview", {**ENGINE, **members})

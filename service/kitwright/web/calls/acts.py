@@ -194,9 +194,10 @@ async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMo
     "request-refused",
     "act-refused",
     "catalogue-gap",
+    "too-busy",
     keeps="reads",
 )
-def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
+async def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     """Price what a customer chooses.
 
     Quotes a revision without jobs that its customer leaves out, and with extras that the customer
@@ -208,7 +209,7 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     def found(records: Records) -> tuple[Revision, Revision | None]:
         return offer_in(records, call.record(QUOTE, records.quotes.get), body.revision)
 
-    one = choose(call.desk, call.desk.store.read(found), body)
+    one = await choose(call.desk, call.desk.store.read(found), body)
     offer, revision = one.offer, one.revision
     return Reply(
         body=ChoiceOut(
@@ -225,8 +226,8 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     )
 
 
-@_act("accept", "request-refused", "catalogue-gap")
-def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
+@_act("accept", "request-refused", "catalogue-gap", "too-busy")
+async def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     """Record the customer's acceptance.
 
     Binds the authorisation to the revision on offer, its amount and a limit. If the customer left
@@ -245,7 +246,7 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     found = desk.store.read(
         lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
     )
-    choice = choose(desk, found, body, is_final=True)
+    choice = await choose(desk, found, body, is_final=True)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)

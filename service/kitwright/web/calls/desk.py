@@ -205,7 +205,18 @@ class Desk:
         """Return the result of work with a service like this one, done beside the event loop, so
         that other calls are answered meanwhile. Raises: Refusal: too-busy.
         """
-        service = self.service
+        return await self.beside_with(self.service, work, *args, **kwargs)
+
+    async def beside_with(
+        self,
+        service: Service,
+        work: Callable[Concatenate[Service, P], T],
+        *args: P.args,
+        **kwargs: P.kwargs,
+    ) -> T:
+        """Return the result of work with a service, as `beside` does; `service` may be an earlier
+        one. Raises: Refusal: too-busy.
+        """
         return await self.quotes.run(lambda: work(service.beside, *args, **kwargs))
 
     def estimates_on(self) -> EstimatesOn:

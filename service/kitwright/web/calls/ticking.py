@@ -179,7 +179,7 @@ def offer_in(records: Records, quote: KeptQuote, number: int) -> tuple[Revision,
     return revision_of(records, quote, number), agreed if is_chosen else None
 
 
-def choose(
+async def choose(
     desk: Desk, found: tuple[Revision, Revision | None], ticks: TicksIn, *, is_final: bool = False
 ) -> Choice:
     """Return a choice of an offer, priced with what the offer was made with.
@@ -188,7 +188,7 @@ def choose(
     chosen, it is the offer as it stands; if that has several courses and the choice `is_final`, it
     is refused.
 
-    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
+    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable; Refusal: too-busy.
     """
     offer, agreed = found
     said = read_quote(offer.answer)
@@ -199,29 +199,32 @@ def choose(
         raise RequestRefused([CourseNotChosen(there).at("course")])
     if ticks.course is None and not ticks.leave_out and not ticks.extras:
         return Choice(offer=offer, figures=None)
-    advised = next((each.course for each in said.courses if each.is_advised), None)
     chosen = ChosenIn(
         revision=offer.number,
-        course=ticks.course or advised,
+        course=ticks.course or next(iter(_advised(said)), None),
         leave_out=sorted_jobs(ticks.leave_out),
         extras=sorted_jobs(ticks.extras),
     )
     if agreed is not None and asked_of(agreed).chosen == chosen:
         return Choice(offer=offer, figures=agreed)
-    return Choice(offer=offer, figures=_priced(desk, offer, said, chosen))
-
-
-def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revision:
-    """Return the figures of a choice. Raises: RequestRefused, ChoicesClosed, PartsNotAvailable."""
     service, stock = _frozen(desk, offer)
     own = desk.estimates_of(said.estimates)
+    # beside the event loop: what may turn up is priced for a choice too
+    figures = await desk.beside_with(service, _priced, stock, own, offer, said, chosen)
+    return Choice(offer=offer, figures=figures)
+
+
+def _priced(
+    service: Service, stock: Stock, own: Estimates, offer: Revision, said: Quote, chosen: ChosenIn
+) -> Revision:
+    """Return the figures of a choice. Raises: RequestRefused, PartsNotAvailable."""
 
     def estimates(_: date) -> Estimates:
         return own
 
     asked = _of_course(service.workshop.catalogue, asked_of(offer), chosen.course)
     if chosen.leave_out or chosen.extras:
-        if asked.scope != asked_of(offer).scope or asked.add_jobs != asked_of(offer).add_jobs:
+        if chosen.course not in (None, *_advised(said)):
             # the jobs and extras of a course are its own
             said = service.quote(structs.replace(asked, contingencies=False), stock, estimates)
         check_ticks(asked, said, chosen)
@@ -239,6 +242,11 @@ def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revis
     if missing:
         raise PartsNotAvailable(offer.number, missing)
     return figures
+
+
+def _advised(said: Quote) -> tuple[str, ...]:
+    """Return the names of the course that the top level of a quote shows."""
+    return next(((one.course, *one.also) for one in said.courses if one.is_advised), ())
 
 
 def _of_course(catalogue: Catalogue, asked: QuoteIn, course: str | None) -> QuoteIn:
