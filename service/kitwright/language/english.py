@@ -12,6 +12,7 @@ SENTENCES: Final[dict[str, str]] = {
     "only-job": "It is the only work of this quote.",
     "needed-by-diagnosis": "Without it, this is not repaired: {diagnosis}.",
     "needed-first": "The findings ask for it before anything else.",
+    "needed-by-find": "Without it, what was found stays as it is.",
     "unsafe-without": "It would not be safe without it.",
     "better-for-less": "{course} is the better course, and costs {less} less than: {dearer}.",
     "repair-share-of-value": "{course} costs {percent} of the machine's value of {value}.",

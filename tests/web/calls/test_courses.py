@@ -126,6 +126,30 @@ def test_course_is_chosen_at_acceptance(staff: Staff, customer: Customer) -> Non
     assert "Course: The least repair." in given["text"]
 
 
+def test_draft_of_several_courses_is_not_on_offer_whatever_is_chosen(staff: Staff) -> None:
+    id = staff.quote(**LEAKING)  # noqa: A001
+    for ticks in ({}, {"course": "least"}):
+        yes = {"revision": 1, "who": "A. Customer", "means": "in_person", **ticks}
+        told = staff.refused(f"/v1/quotes/{id}/accept", yes, staff.tag(id))
+        assert [error["code"] for error in told["errors"]] == ["nothing-offered"]
+
+
+def test_limit_is_compared_with_the_course_that_is_chosen(staff: Staff, customer: Customer) -> None:
+    id = staff.issued(**LEAKING)  # noqa: A001
+    path = linked(staff, id)
+    total = customer.post(f"{path}/choice", {"course": "least"}).json()["total"]["amount"]
+    yes = {"revision": 1, "who": "A. Customer", "means": "in_person", "course": "least"}
+
+    told = staff.refused(f"/v1/quotes/{id}/accept", {**yes, "limit": "50.00"}, staff.tag(id))
+    assert told["detail"] == f"the limit of 50.00 is below the total of what is chosen, {total} USD"
+    link = {"who": "A. Customer", "course": "least"}
+    told = refused(customer.post(f"{path}/accept", {**link, "limit": "900.00"}))
+    assert "with a course, leave_out or extras" in told["detail"]
+    beyond = {**link, "amount": total, "limit": "1000000000000.00"}
+    told = refused(customer.post(f"{path}/accept", beyond))
+    assert "at most 12 digits" in told["detail"]
+
+
 def test_course_that_is_not_offered_is_refused(staff: Staff, customer: Customer) -> None:
     path = linked(staff, staff.issued(**LEAKING | {"courses": ["least", "recommended"]}))
     told = refused(customer.post(f"{path}/choice", {"course": "engine"}))

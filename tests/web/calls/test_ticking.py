@@ -4,6 +4,7 @@ import os
 import random
 from hashlib import sha256
 from typing import Any
+from urllib.parse import urlencode
 
 import msgspec
 import pytest
@@ -108,6 +109,9 @@ def test_any_choice_is_the_quote_asked_for_directly(staff: Staff, members: dict[
             continue
         body = {"revision": 1, "leave_out": left, "extras": added}
         chosen = staff.post(f"/v1/quotes/{id}/choice", body)
+        if chosen.status_code == 422:
+            check_left_alone(staff, kept["request"], chosen, left, added)
+            continue
         direct = staff.post(
             "/v1/quotes/preview",
             asked_directly(kept["request"], luck.sample(left, len(left)), added[::-1]),
@@ -119,6 +123,44 @@ def test_any_choice_is_the_quote_asked_for_directly(staff: Staff, members: dict[
         assert told["total"] == told["quote"]["totals"]["gross"]
         tried += 1
     assert tried > COMBINATIONS // len(OFFERS) // 2
+
+
+def check_left_alone(
+    staff: Staff, request: Any, chosen: Any, left: list[Any], added: list[Any]
+) -> None:
+    """Check that the extras of a refused choice are none of a quote without what it leaves out."""
+    errors = refused(chosen)["errors"]
+    assert {error["code"] for error in errors} == {"extra-left-alone"}
+    rest = staff.post("/v1/quotes/preview", asked_directly(request, left, [])).json()
+    sorted_extras = sorted(added, key=lambda job: (job["job"], job["cylinder"] or 0))
+    for error in errors:
+        alone = sorted_extras[int(error["pointer"].removeprefix("/extras/"))]
+        assert alone not in extras_of(rest)
+
+
+def test_extra_is_left_out_with_the_jobs_beside_which_it_is_offered(
+    staff: Staff, customer: Customer
+) -> None:
+    jobs = [{"job": "J-OIL"}, {"job": "J-FINS"}, {"job": "J-VALVE-LAP", "cylinder": 1}]
+    id = staff.issued(diagnoses=[], jobs=jobs)  # noqa: A001
+    path = linked(staff, id)
+    quote = customer.get(path).json()["quote"]
+    lap, plug = jobs[2], {"job": "J-PLUG", "cylinder": 1}
+    assert lap in free_jobs(quote)
+    assert plug in extras_of(quote)
+
+    told = refused(customer.post(f"{path}/choice", {"leave_out": [lap], "extras": [plug]}))
+    free = ["J-OIL", "J-FINS", "J-VALVE-LAP@1"]
+    form = [("free", job) for job in free] + [("keep", job) for job in free[:2]]
+    page = customer.page_post(f"{path}/choice", urlencode([*form, ("extra", "J-PLUG@1")]))
+
+    (error,) = told["errors"]
+    assert (error["pointer"], error["code"]) == ("/extras/0", "extra-left-alone")
+    assert "J-VALVE-LAP@1" in error["detail"]
+    assert page.status_code == 422
+    assert "only together with work that you left out" in page.text
+    both = customer.post(f"{path}/choice", {"leave_out": [lap]})
+    assert both.status_code == 200
 
 
 def test_each_alone_differs_by_what_the_offer_says(staff: Staff) -> None:

@@ -11,10 +11,10 @@ from msgspec import Meta
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
-from kitwright.keeping.acts import NotNow, NotQuotable, check_act
+from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.prices import PriceMoved, moved_prices
-from kitwright.keeping.record import KeptQuote, Means, Revision
+from kitwright.keeping.record import KeptQuote, Means, Revision, RevisionState
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
@@ -243,9 +243,14 @@ async def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     if includes_tax is None:
         includes_tax = desk.service.workshop.shop.quote.limit_includes_tax
 
-    found = desk.store.read(
-        lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
-    )
+    def of_offer(records: Records) -> tuple[Revision, Revision | None]:
+        quote = call.checked(QUOTE, records.quotes.get)
+        found = offer_in(records, quote, body.revision)
+        if found[0].state is RevisionState.draft:
+            raise NothingOffered("accept", quote)
+        return found
+
+    found = desk.store.read(of_offer)
     choice = await choose(desk, found, body, is_final=True)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:

@@ -352,6 +352,7 @@ def _faults(
 def _find(body: FoundIn, turned_up: tuple[Contingency, ...]) -> FindIn:
     last = turned_up[-1] if turned_up else None
     return FindIn(
+        jobs=_jobs(turned_up, body.jobs, set()),
         step=body.step,
         contingency=None if last is None else last.contingency,
         name=None if last is None else last.name,

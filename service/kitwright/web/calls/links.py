@@ -380,7 +380,9 @@ class AmountNotGiven(RequestFault):
     code = "amount-not-given"
 
     def __init__(self) -> None:
-        super().__init__("an acceptance with leave_out or extras needs the amount that was shown")
+        super().__init__(
+            "an acceptance with a course, leave_out or extras needs the amount that was shown"
+        )
 
 
 async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:

@@ -12,9 +12,10 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, structs
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, JobId
 from kitwright.courses import change_of
 from kitwright.errors import KitwrightError
+from kitwright.hosts import find_hosts
 from kitwright.keeping.acts import ActRefused, PartsNotAvailable
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.life import missing_parts, revision_of
@@ -30,7 +31,7 @@ from kitwright.stages.why import place
 from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of, told
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.standing import words_of_choice, words_of_yes
 from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
@@ -106,6 +107,20 @@ class NotOnOffer(RequestFault):
         self.there = tuple(there)
         left = ", ".join(self.there) or "nothing"
         super().__init__(f"{named} is not among what this offer leaves to choose: {left}")
+        self.named = named
+
+
+class ExtraLeftAlone(RequestFault):
+    """An extra without any of the jobs beside which it is worth doing."""
+
+    code = "extra-left-alone"
+
+    def __init__(self, named: str, hosts: Iterable[str]) -> None:
+        self.hosts = tuple(hosts)
+        super().__init__(
+            f"{named} is offered only beside {', '.join(self.hosts)}, which is left out: leave "
+            "both out, or neither"
+        )
         self.named = named
 
 
@@ -226,7 +241,8 @@ def _priced(
     if chosen.leave_out or chosen.extras:
         if chosen.course not in (None, *_advised(said)):
             # the jobs and extras of a course are its own
-            said = service.quote(structs.replace(asked, contingencies=False), stock, estimates)
+            plain = structs.replace(asked, contingencies=False)
+            said = told(service, service.work_out(plain, stock, estimates), plain)
         check_ticks(asked, said, chosen)
     filled = structs.replace(
         asked,
@@ -238,6 +254,7 @@ def _priced(
         figures = figures_of(service, filled, stock, estimates, offer.made_at)
     except RequestRefused as error:
         raise RequestRefused([ChoiceNotPriced(error).at("leave_out")]) from None
+    _check_hosts(service, asked, chosen, offer.made_at.date())
     missing = missing_parts(figures)
     if missing:
         raise PartsNotAvailable(offer.number, missing)
@@ -267,6 +284,22 @@ def check_ticks(asked: QuoteIn, said: Quote, chosen: ChosenIn) -> None:
     ):
         if count > MOST_JOBS:
             faults.append(TooManyChoices(count).at(name))
+    if faults:
+        raise RequestRefused(faults)
+
+
+def _check_hosts(service: Service, asked: QuoteIn, chosen: ChosenIn, day: date) -> None:
+    """Raise RequestRefused if an extra is worth doing beside nothing but jobs that are left out."""
+    if not (chosen.leave_out and chosen.extras):
+        return
+    less = structs.replace(asked, leave_out=(*asked.leave_out, *chosen.leave_out))
+    before, after = (find_hosts(service.workshop, one.asked(day)) for one in (asked, less))
+    faults = []
+    for index, job in enumerate(chosen.extras):
+        key = JobId(job.job), job.cylinder or 0
+        if key in before and key not in after:
+            hosts = [host.text for host in before[key]]
+            faults.append(ExtraLeftAlone(place(job.job, job.cylinder), hosts).at("extras", index))
     if faults:
         raise RequestRefused(faults)
 
