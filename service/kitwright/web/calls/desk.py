@@ -30,7 +30,7 @@ from kitwright.stages.work import Estimates
 from kitwright.web.calls.estimating import EstimateBook
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import EstimatesOn, Service
-from kitwright.web.calls.stocking import Shelf
+from kitwright.web.calls.stocking import Shelf, less, promised_before
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.gate import Gate
 
@@ -190,12 +190,20 @@ class Desk:
         return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
-        """Return what is free on the shelf now; for a quote, with what it has of it. If the records
-        can't be read, it is what was free before.
+        """Return what is free on the shelf now; for a quote, with what it has of it, and without
+        what is promised to machines of its fleet before its own. If the records can't be read, it
+        is what was free before.
         """
         catalogue = self.service.workshop.catalogue
+
+        def free(records: Records) -> Stock:
+            stock = self.shelf.stock(records, catalogue, quote)
+            if quote is None:
+                return stock
+            return less(stock, catalogue, promised_before(records, quote))
+
         try:
-            return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
+            return self.store.read(free)
         except StoreUnavailable:
             return self.shelf.before
 
