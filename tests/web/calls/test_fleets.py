@@ -1,6 +1,6 @@
 """Fleets: several machines quoted in one call, each in a quote of its own."""
 
-from collections import Counter
+from collections import defaultdict
 from decimal import Decimal
 from typing import Any
 
@@ -56,9 +56,9 @@ TWIN: dict[str, Any] = {
 TWINS = [{"serial": 3120416 + number} for number in range(4)]
 
 
-def taken(quotes: list[Any]) -> Counter[tuple[str, str]]:
+def taken(quotes: list[Any]) -> dict[tuple[str, str], Decimal]:
     """Return what quotes take from stock, by item and bin."""
-    sums = Counter[tuple[str, str]]()
+    sums = defaultdict[tuple[str, str], Decimal](Decimal)
     for quote in quotes:
         for one in quote["kit"]["from_stock"]:
             sums[one["item"], one["bin"]] += Decimal(one["quantity"])

@@ -261,7 +261,7 @@ def _priced(
     return figures
 
 
-def _advised(said: Quote) -> tuple[str, ...]:
+def _advised(said: Quote) -> tuple[CourseName, ...]:
     """Return the names of the course that the top level of a quote shows."""
     return next(((one.course, *one.also) for one in said.courses if one.is_advised), ())
 
