@@ -15,6 +15,7 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_catalogue,
     a_clock_entry,
     a_customer,
     a_handover,
@@ -48,6 +49,7 @@ from kitwright.keeping.record import (
     MailState,
     Means,
     OrderState,
+    RevisionState,
     Ticket,
     Waiting,
 )
@@ -264,6 +266,27 @@ class ThingsContract:
         assert store.read(lambda r: r.photos.of_ticket(1)) == (photo,)
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.quotes.add(a_quote(ticket=9)))
+
+    def test_catalogues_are_kept_while_something_is_made_with_them(self, store: Store) -> None:
+        quote = kept(store, keep_issued)
+        revision = store.read(lambda records: records.revisions.get(quote.number, 1))
+        assert revision is not None
+        used = revision.catalogue_revision
+        for one in (used, "c" * 64):
+            kept(store, lambda records, one=one: records.catalogues.add(a_catalogue(one)))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.catalogues.add(a_catalogue(used)))
+
+        kept(store, lambda records: records.catalogues.drop_unused())
+        assert store.read(lambda records: records.catalogues.get(used)) == a_catalogue(used)
+        assert store.read(lambda records: records.catalogues.get("c" * 64)) is None
+
+        def end(records: Records) -> None:
+            records.revisions.mark(quote.number, revision.number, RevisionState.withdrawn)
+            records.catalogues.drop_unused()
+
+        kept(store, end)
+        assert store.read(lambda records: records.catalogues.get(used)) is None
 
     def test_entries_of_the_estimates_are_kept_in_order(self, store: Store) -> None:
         first = kept(store, lambda records: records.estimates.add(an_estimate_entry()))

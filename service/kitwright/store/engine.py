@@ -19,6 +19,7 @@ from sqlite_utils import Database
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, StatementTable
+from kitwright.store.catalogues import CatalogueTable
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
 from kitwright.store.erasures import DisposalTable, ErasureTable
@@ -343,6 +344,7 @@ def tables(session: Session) -> Records:
         bills=BillTable(session),
         clock_entries=ClockTable(session),
         estimates=EstimateTable(session),
+        catalogues=CatalogueTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),
         tickets=TicketTable(session),

@@ -21,6 +21,7 @@ from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.bill_schema import BILLS
+from kitwright.store.catalogues import CATALOGUES
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
@@ -153,6 +154,12 @@ def estimates(db: Database) -> None:
 def tickets(db: Database) -> None:
     """Create the table of tickets, and let quotes belong to a fleet and to a ticket."""
     make_tickets(db.conn)
+
+
+@MIGRATIONS(name="0015")
+def catalogues(db: Database) -> None:
+    """Create the table of the catalogues that offers were made with."""
+    _run(db, CATALOGUES)
 
 
 _ERASURES: Final = """

@@ -59,6 +59,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
         "estimates": ("number",),
+        "catalogues": ("revision",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

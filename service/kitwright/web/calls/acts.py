@@ -22,6 +22,7 @@ from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.freezing import freezing
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import can_begin, unordered
@@ -157,6 +158,7 @@ async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
 
     draft = desk.store.read(draft_of)
     moved = await _moved(desk, draft, is_kept=body.keep_prices is not None)
+    freeze = await freezing(desk, draft.catalogue_revision)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -166,6 +168,7 @@ async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )
+        freeze(records, stamp)
         return _told(call, records, issued)
 
     return work

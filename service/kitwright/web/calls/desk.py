@@ -174,6 +174,12 @@ class Desk:
         """Return the service with a catalogue's revision, None if it is no longer there."""
         return self.service if revision == self.service.revision else self.earlier.get(revision)
 
+    def remember(self, service: Service) -> None:
+        """Keep a service that is not in use as an earlier one, in place of the oldest of them."""
+        self.earlier[service.revision] = service
+        for revision in list(self.earlier)[:-_EARLIER]:
+            del self.earlier[revision]
+
     @property
     def currency(self) -> str:
         """The shop's currency."""

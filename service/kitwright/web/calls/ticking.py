@@ -30,6 +30,7 @@ from kitwright.stages.supply import Stock
 from kitwright.stages.why import place
 from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.freezing import service_with
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of, told
 from kitwright.web.calls.service import Service
@@ -144,7 +145,9 @@ class ChoiceNotPriced(RequestFault):
 
 
 class ChoicesClosed(ActRefused):
-    """An offer made with a catalogue or prices that are no longer there."""
+    """An offer made with a catalogue or prices that are no longer there: a version of this service
+    issued it that did not keep them.
+    """
 
     code = "choices-closed"
 
@@ -222,7 +225,7 @@ async def choose(
     )
     if agreed is not None and asked_of(agreed).chosen == chosen:
         return Choice(offer=offer, figures=agreed)
-    service, stock = _frozen(desk, offer)
+    service, stock = await _frozen(desk, offer)
     own = desk.estimates_of(said.estimates)
     # beside the event loop: what may turn up is priced for a choice too
     figures = await desk.beside_with(service, _priced, stock, own, offer, said, chosen)
@@ -322,9 +325,10 @@ def text_of_choice(desk: Desk, choice: Choice) -> str:
     )
 
 
-def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
+async def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
     """Return the service and the stock that an offer was made with. Raises: ChoicesClosed."""
-    service, reckoning = desk.service_of(offer.catalogue_revision), read_reckoning(offer)
+    service = await service_with(desk, offer.catalogue_revision)
+    reckoning = read_reckoning(offer)
     if service is None or reckoning is None or reckoning.shelf is None:
         raise ChoicesClosed(offer.number)
     return service, shelf_of(reckoning.shelf)
