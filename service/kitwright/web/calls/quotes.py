@@ -44,7 +44,6 @@ from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
 _REVISION = {"revision": "Which revision, by its number."}
 _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
-    "advance": "/v1/quotes/{id}/advances",
     "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",

@@ -11,6 +11,7 @@ from msgspec import Meta, Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import accounts, stopping
+from kitwright.keeping.advancing import set_off
 from kitwright.keeping.consent import limit_of
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision
 from kitwright.keeping.stopping import StopNotPriced, check_stop, kept_places
@@ -29,6 +30,7 @@ from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import DIAGNOSTIC_FEE
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.work_plan import UsedUp, find_used, part_of
+from kitwright.telling.advance import tell_advances
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.web.calls.call import Call, answer
@@ -153,6 +155,8 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
         facts = {"before_step": case.at.before_step, "machine": case.at.machine}
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
+        words = tell_advances(statement.language, statement.quote)
+        stopped = set_off(records, call.stamp, stopped, statement, words)
         return answer(desk, head_of(desk, records, stopped))
 
     return work
