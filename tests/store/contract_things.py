@@ -45,6 +45,7 @@ from kitwright.keeping.record import (
     Disposal,
     DisposalKind,
     EstimateKind,
+    KeptCatalogue,
     KeptQuote,
     MailState,
     Means,
@@ -64,6 +65,10 @@ from kitwright.money import Money
 
 def add_answer(records: Records, name: str) -> None:
     records.answers.add(an_answer(name), NOON)
+
+
+def keep_catalogue(records: Records, revision: str) -> KeptCatalogue:
+    return records.catalogues.add(a_catalogue(revision))
 
 
 class ThingsContract:
@@ -261,9 +266,9 @@ class ThingsContract:
         assert revision is not None
         used = revision.catalogue_revision
         for one in (used, "c" * 64):
-            kept(store, lambda records, one=one: records.catalogues.add(a_catalogue(one)))
+            kept(store, partial(keep_catalogue, revision=one))
         with pytest.raises(RecordConflict):
-            kept(store, lambda records: records.catalogues.add(a_catalogue(used)))
+            kept(store, partial(keep_catalogue, revision=used))
 
         kept(store, lambda records: records.catalogues.drop_unused())
         assert store.read(lambda records: records.catalogues.get(used)) == a_catalogue(used)
