@@ -59,6 +59,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "tickets": ("number",),
         "estimates": ("number",),
         "catalogues": ("revision",),
+        "come_backs": ("quote",),
+        "claims": ("number",),
+        "notices": ("quote", "number"),
         "retentions": ("number",),
     }
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from msgspec import UNSET, structs
+
 from kitwright.documents.fleet_words import unit_told, units_told
 from kitwright.documents.quote_text import quote_text
 from kitwright.language.scribe import Scribe
@@ -12,6 +14,7 @@ from kitwright.web.calls.call import Call
 from kitwright.web.calls.carrying import uncarried
 from kitwright.web.calls.fleets import FleetSumOut, fleet_sum
 from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.judging import judged
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.units import NewPreviewIn, figures_of_units, read_units
@@ -72,6 +75,10 @@ async def preview(call: Call, body: NewPreviewIn, form: str) -> Reply[Quote]:
         return await _of_units(call, body, form)
     desk, stock = call.desk, call.desk.stock()
     estimates = desk.estimates_on()
+    if body.comes_back is None:
+        body = structs.replace(body, judged=UNSET)
+    else:
+        body = desk.store.read(lambda records: judged(desk, records, body))
     if body.looks_ahead:
         quote = await desk.beside(Service.quote, body, stock, estimates)
     else:
