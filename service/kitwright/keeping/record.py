@@ -383,7 +383,8 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     """An invoice or a credit note, which never changes. Its number is its series and its place in
     it, from 1 without gaps. A credit note names the invoice that it corrects.
 
-    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`.
+    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
+    `erased_at` on, `body` has no personal data.
     """
 
     number: int
@@ -400,6 +401,7 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     gross: Money
     sha256: str
     body: bytes
+    erased_at: datetime | None = None
 
     @property
     def name(self) -> str:

@@ -15,7 +15,9 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.closing import Closing
-from kitwright.keeping.erasing import Redact, begin_again, erase_now, finish_now
+from kitwright.keeping.erasing import begin_again
+from kitwright.keeping.erasure_steps import erase_now, finish_now
+from kitwright.keeping.erasure_work import Redact
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of

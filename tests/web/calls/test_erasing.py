@@ -194,6 +194,10 @@ def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> S
     )
     act(client, quote, "start")
     act(client, quote, "finish")
+    owed = client.get(f"/v1/quotes/{quote}/statement").json()["account"]["balance"]["amount"]
+    act(client, quote, "payments", {"amount": owed, "means": "card", "by": "R. Okafor"})
+    taken = {"collector": "A. Quillfeather", "old_parts": True, "by": "R. Okafor"}
+    act(client, quote, "collected", taken)
     return Story(client, alone, tmp_path, customer.id, machine, quote, photo.json())
 
 
@@ -272,6 +276,8 @@ def test_erase_says_what_was_erased(story: Story) -> None:
     assert answer.json() == {
         "customer": story.customer,
         "erased_at": "2027-03-01T12:00:00Z",
+        "erased_in_part": False,
+        "stays": [],
         "machines": 1,
         "tickets": 0,
         "quotes": 1,
@@ -641,8 +647,6 @@ def test_erase_goes_on_beside_a_damaged_record_and_names_it(
             connection.execute("DROP TRIGGER IF EXISTS statements_stay")
             connection.execute(f"UPDATE {table} SET {column} = {to}")
 
-    taken = {"collector": "A. Quillfeather", "old_parts": True, "by": "R. Okafor"}
-    act(story.client, story.quote, "collected", taken)
     change(f"{column} || 'x'")
 
     told = problem(story.erase(), 500, "record-damaged")["detail"]

@@ -238,8 +238,8 @@ def _open(records: Records, call: Call) -> KeptBill:
     Raises: Refusal: unknown-record, scope-missing.
     """
     found = _found(records, call)
-    statement = records.statements.get(found.quote)
-    if statement is not None and statement.is_erased:
+    quote = records.quotes.get(found.quote)
+    if quote is not None and revision_of(records, quote, quote.agreed or quote.shown).is_erased:
         key = records.keys.get(call.stamp.by)
         if key is None or not may(key.scopes, Scope.OWNER):
             raise Refusal(

@@ -253,6 +253,13 @@ class Desk:
         now = self.now()
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
 
+    @property
+    def retention_years(self) -> int | None:
+        """For how many years invoices are kept, by the shop's tax area; None if it doesn't say."""
+        workshop = self.service.workshop
+        area = workshop.catalogue.tax_areas.get(workshop.shop.tax_area)
+        return None if area is None else area.retention_years
+
     async def try_store(self) -> None:
         """Write something, and read it back, unless that was done within the last second.
 

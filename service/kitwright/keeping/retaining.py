@@ -1,0 +1,119 @@
+"""Retaining: what stays of a customer who is erased, why, and until when.
+
+Invoices, credit notes and the consents to them stay until the end of the year in which the tax
+area's years of retention are over. A quote with a balance, or with a machine that is not collected,
+stays with the customer's record until that is settled. Each is a record, which is a thing to do:
+what it kept is erased when it is over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from typing import Final
+
+from msgspec import structs
+
+from kitwright.keeping.accounts import account_of
+from kitwright.keeping.erasure_words import ERASED, without_buyer
+from kitwright.keeping.event import keep_change
+from kitwright.keeping.record import KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
+from kitwright.keeping.store import Records
+
+HOLDS: Final = frozenset({RetentionWhy.balance, RetentionWhy.machine})
+"""Why a whole quote stays, with its customer."""
+
+
+def held_by(records: Records, quote: KeptQuote) -> RetentionWhy | None:
+    """Return why a quote is not erased yet; None if it can be."""
+    if quote.state is not QuoteState.done or records.statements.get(quote.number) is None:
+        return None
+    if account_of(records, quote).balance.minor:
+        return RetentionWhy.balance
+    return RetentionWhy.machine if records.handovers.get(quote.number) is None else None
+
+
+def held_quotes(records: Records, customer: int) -> frozenset[int]:
+    """Return the quotes that stay with their customer, as it was last found."""
+    kept = records.retentions.of_customer(customer)
+    return frozenset(one.quote for one in kept if one.why in HOLDS)
+
+
+def let_go(records: Records, customer: int) -> None:
+    """Forget which quotes of a customer stay, because it is looked at anew."""
+    for one in records.retentions.of_customer(customer):
+        if one.why in HOLDS:
+            records.retentions.drop(one.number)
+
+
+def retain(
+    records: Records, stamp: Stamp, customer: int, quote: int, why: RetentionWhy
+) -> Retention:
+    """Return the record that something of a quote stays of a customer, made if there is none."""
+    for one in records.retentions.of_customer(customer):
+        if one.quote == quote and (one.why is why or {one.why, why} <= HOLDS):
+            return one
+    return records.retentions.add(
+        Retention(number=0, customer=customer, quote=quote, why=why, until=None, at=stamp.at)
+    )
+
+
+def until_of(records: Records, one: Retention, years: int | None) -> date | None:
+    """Return the last day on which something stays; None if no day is known.
+
+    Args:
+        years: those of the tax area, counted from the end of the year of the last document.
+    """
+    if one.until is not None or one.why is not RetentionWhy.invoices or years is None:
+        return one.until
+    days = [bill.day for bill in records.bills.of_quote(one.quote)]
+    return date(max(days).year + years, 12, 31) if days else None
+
+
+def is_over(records: Records, one: Retention, years: int | None, today: date) -> bool:
+    """Return whether what stays may be erased by now."""
+    if one.why is RetentionWhy.invoices:
+        until = until_of(records, one, years)
+        return until is not None and today > until
+    quote = records.quotes.get(one.quote)
+    return quote is None or held_by(records, quote) is None
+
+
+def ended(records: Records, years: int | None, today: date) -> Iterator[Retention]:
+    """Yield what stays no longer, oldest first; of what holds a customer, one of each customer of
+    whom nothing is held any longer.
+    """
+    seen = set[int]()
+    every = records.retentions.every()
+    for one in every:
+        if one.why is RetentionWhy.invoices:
+            if is_over(records, one, years, today):
+                yield one
+        elif one.customer not in seen:
+            seen.add(one.customer)
+            holding = [
+                each for each in every if each.customer == one.customer and each.why in HOLDS
+            ]
+            if all(is_over(records, each, years, today) for each in holding):
+                yield one
+
+
+def forget_invoices(records: Records, stamp: Stamp, one: Retention) -> None:
+    """Remove personal data from the invoices and credit notes of a quote, and from the consents to
+    it. Numbers, amounts and hashes stay.
+    """
+    for bill in records.bills.of_quote(one.quote):
+        if bill.erased_at is None:
+            records.bills.put(
+                structs.replace(bill, erased_at=stamp.at, body=without_buyer(bill.body))
+            )
+    erased = {each.number for each in records.revisions.of_quote(one.quote) if each.is_erased}
+    for consent in records.authorisations.of_quote(one.quote):
+        if consent.revision in erased:
+            records.authorisations.put(
+                structs.replace(consent, who=ERASED, contact=None, text=ERASED)
+            )
+    records.retentions.drop(one.number)
+    quote = records.quotes.get(one.quote)
+    if quote is not None:
+        keep_change(records, stamp, "quote.erased", quote)
