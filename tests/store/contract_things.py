@@ -204,6 +204,17 @@ class ThingsContract:
             assert records.bills.named("I1", 2) is None
 
         store.read(read)
+        # one that is entered from its copy may come late
+        entered = a_bill(1, series="I0", place=7, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(entered))
+        again = a_bill(1, series="I0", place=3, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(again))
+        assert store.read(lambda records: records.bills.places("I0")) == (3, 7)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.bills.add(again))
+        bare = structs.replace(first, body=b"{ }", erased_at=NOON)
+        kept(store, lambda records: records.bills.put(bare))
+        assert store.read(lambda records: records.bills.named("I1", 1)) == bare
 
     def test_tickets_are_kept_whole_and_found_by_customer_and_machine(self, store: Store) -> None:
         kept(store, lambda records: records.customers.add(a_customer("A")))

@@ -384,7 +384,8 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     it, from 1 without gaps. A credit note names the invoice that it corrects.
 
     `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
-    `erased_at` on, `body` has no personal data.
+    `erased_at` on, `body` has no personal data. At `entered_at` it was entered from its copy after
+    a restore; None if it was made here.
     """
 
     number: int
@@ -402,6 +403,7 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     sha256: str
     body: bytes
     erased_at: datetime | None = None
+    entered_at: datetime | None = None
 
     @property
     def name(self) -> str:

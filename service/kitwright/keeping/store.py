@@ -305,8 +305,11 @@ class Bills(OfQuote[KeptBill], Protocol):
     def add(self, record: KeptBill) -> KeptBill:
         """Add an invoice or a credit note; return it with its number among all.
 
-        Raises: RecordConflict, also if its place leaves a gap.
+        Raises: RecordConflict, also if its place leaves a gap and it was not entered from a copy.
         """
+
+    def places(self, series: str) -> tuple[int, ...]:
+        """Return the places of a series that are here, in order."""
 
     def put(self, record: KeptBill) -> None:
         """Replace a document by itself without personal data. Raises: RecordMissing."""
