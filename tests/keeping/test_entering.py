@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from hashlib import sha256
 from typing import Any, TypeVar
 
@@ -22,13 +23,17 @@ from kitwright.keeping.entering import (
 )
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.month import folio_of, sum_up
-from kitwright.keeping.record import KeptBill, QuoteState
+from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
 
 T = TypeVar("T")
 STATEMENT = next(one for one in drawn_statements(range(2)) if one.gross.money.minor > 500)
 CURRENCY = STATEMENT.gross.currency
+
+
+def _add_quote(quote: KeptQuote, records: Records) -> KeptQuote:
+    return records.quotes.add(quote)
 
 
 class Restored:
@@ -43,7 +48,7 @@ class Restored:
         self.ledger = Ledger()
         for _ in quotes:
             lost = a_quote(state=QuoteState.accepted, agreed=1, net=STATEMENT.net.money)
-            self.write(lambda records, lost=lost: records.quotes.add(lost))
+            self.write(partial(_add_quote, lost))
         # the first invoice was in the backup
         self.write(lambda records: records.bills.add(structs.replace(made[0], number=0)))
         begun = Generation(number=0, epoch="5d0a17c2e9", after=0, begun_at=NOON, taken_at=NOON)

@@ -24,6 +24,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "tear_down": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "cause": frozenset(QuoteState) - {QuoteState.done},
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -45,6 +46,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
 _SAID: Final = {
     "add": "add to",
     "order": "order for",
+    "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
     "pay": "record a payment for",
@@ -198,6 +200,7 @@ def possible_acts(
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
+    comes_back: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -213,6 +216,7 @@ def possible_acts(
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
+        comes_back: whether its machine came back from an earlier visit.
     """
     is_offered = quote.offered is not None
     met = {
@@ -222,6 +226,7 @@ def possible_acts(
         "accept": is_offered,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "cause": comes_back,
         "order": is_orderable,
         "start": is_supplied,
         "tear_down": can_begin,

@@ -23,13 +23,14 @@ from kitwright.keeping.dossier import own_revisions
 from kitwright.keeping.erasure_words import ERASED
 from kitwright.keeping.people import AlreadyErased, PeopleError
 from kitwright.keeping.record import Customer, Erasure, ErasureStage, KeptQuote, QuoteState, Stamp
-from kitwright.keeping.retaining import held_by, let_go, retain
+from kitwright.keeping.retaining import Terms, held_by, let_go, retain
 from kitwright.keeping.store import RecordDamaged, Records
 
 _MOST_BUSY: Final = 100
 """How many quotes under way are looked at before an erasure is refused."""
 _PAGE: Final = 100
 """How many quotes are read at a time."""
+_NO_TERMS: Final = Terms()
 _KEPT_COUNTS: Final = frozenset({"machines", "tickets", "revisions", "photos"})
 """Kinds of records that are not found again if an erasure is begun again."""
 
@@ -46,15 +47,20 @@ class StillAtWork(PeopleError):
 
 
 def begin_erasure(
-    records: Records, stamp: Stamp, customer: Customer, *, even_at_work: bool = False
+    records: Records,
+    stamp: Stamp,
+    customer: Customer,
+    *,
+    terms: Terms = _NO_TERMS,
+    even_at_work: bool = False,
 ) -> Erasure:
     """Return the erasure of a customer: the one that is under way, else a new one. With it, the
     customer's own record is erased, and names nobody any longer. One that left damaged records
     starts again from the beginning. A customer of whom a quote is not settled is erased in part:
     the record stays, and that quote with all that belongs to it, until it is settled.
 
-    `even_at_work` begins also while work is under way, because the customer was erased before, and
-    a restore has undone that.
+    `terms` say how long the warranty on a quote runs. `even_at_work` begins also while work is
+    under way, because the customer was erased before, and a restore has undone that.
 
     Raises: AlreadyErased, if nothing is left to be erased; StillAtWork.
     """
@@ -66,7 +72,7 @@ def begin_erasure(
     busy = () if even_at_work else tuple(_busy(records, customer.number))
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
-    is_held = not even_at_work and _hold(records, stamp, customer.number)
+    is_held = not even_at_work and _hold(records, stamp, customer.number, terms)
     if is_held:
         left = structs.replace(customer, version=customer.version + 1, note=None)
     else:
@@ -90,16 +96,16 @@ def begin_erasure(
     )
 
 
-def _hold(records: Records, stamp: Stamp, customer: int) -> bool:
+def _hold(records: Records, stamp: Stamp, customer: int, terms: Terms) -> bool:
     """Keep which quotes of a customer are not settled; return whether there are any."""
     let_go(records, customer)
     is_held = False
     for quote in _every(records, customer):
         with suppress(RecordDamaged):
-            why = held_by(records, quote)
+            held = held_by(records, quote, terms, stamp.today)
             own = own_revisions(records, records.revisions.of_quote(quote.number), customer)
-            if why is not None and (quote.agreed or quote.shown) in own:
-                retain(records, stamp, customer, quote.number, why)
+            if held is not None and (quote.agreed or quote.shown) in own:
+                retain(records, stamp, customer, quote.number, *held)
                 is_held = True
     return is_held
 

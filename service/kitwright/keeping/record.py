@@ -691,12 +691,13 @@ class Erasure(Struct, frozen=True, kw_only=True):
 
 class RetentionWhy(StrEnum):
     """Why something of an erased customer stays: invoices that the law wants kept, a balance that
-    is not settled, or a machine that is still here.
+    is not settled, a machine that is still here, or a warranty that runs.
     """
 
     invoices = "invoices"
     balance = "balance"
     machine = "machine"
+    warranty = "warranty"
 
 
 class Retention(Struct, frozen=True, kw_only=True):

@@ -1,18 +1,18 @@
 """Retaining: what stays of a customer who is erased, why, and until when.
 
 Invoices, credit notes and the consents to them stay until the end of the year in which the tax
-area's years of retention are over. A quote with a balance, or with a machine that is not collected,
-stays with the customer's record until that is settled. Each is a record, which is a thing to do:
-what it kept is erased when it is over.
+area's years of retention are over. A quote with a balance, with a machine that is not collected or
+with a warranty that runs stays with the customer's record until that is over. Each is a record,
+which is a thing to do: what it kept is erased when it is over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
-from msgspec import structs
+from msgspec import Struct, structs
 
 from kitwright.keeping.accounts import account_of
 from kitwright.keeping.erasure_words import ERASED, without_buyer
@@ -20,17 +20,32 @@ from kitwright.keeping.event import keep_change
 from kitwright.keeping.record import KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
 from kitwright.keeping.store import Records
 
-HOLDS: Final = frozenset({RetentionWhy.balance, RetentionWhy.machine})
+HOLDS: Final = frozenset(RetentionWhy) - {RetentionWhy.invoices}
 """Why a whole quote stays, with its customer."""
 
 
-def held_by(records: Records, quote: KeptQuote) -> RetentionWhy | None:
-    """Return why a quote is not erased yet; None if it can be."""
+class Terms(Struct, frozen=True, kw_only=True):
+    """For how many `years` invoices are kept, None if that is not known, and for how many days
+    after the machine was collected the shop gives a warranty.
+    """
+
+    years: int | None = None
+    warranty_days: int = 0
+
+
+def held_by(
+    records: Records, quote: KeptQuote, terms: Terms, today: date
+) -> tuple[RetentionWhy, date | None] | None:
+    """Return why a quote is not erased yet, and until when if that is known; None if it can be."""
     if quote.state is not QuoteState.done or records.statements.get(quote.number) is None:
         return None
     if account_of(records, quote).balance.minor:
-        return RetentionWhy.balance
-    return RetentionWhy.machine if records.handovers.get(quote.number) is None else None
+        return RetentionWhy.balance, None
+    handover = records.handovers.get(quote.number)
+    if handover is None:
+        return RetentionWhy.machine, None
+    until = handover.day + timedelta(days=terms.warranty_days)
+    return None if today > until or not terms.warranty_days else (RetentionWhy.warranty, until)
 
 
 def held_quotes(records: Records, customer: int) -> frozenset[int]:
@@ -47,39 +62,43 @@ def let_go(records: Records, customer: int) -> None:
 
 
 def retain(
-    records: Records, stamp: Stamp, customer: int, quote: int, why: RetentionWhy
+    records: Records,
+    stamp: Stamp,
+    customer: int,
+    quote: int,
+    why: RetentionWhy,
+    until: date | None = None,
 ) -> Retention:
     """Return the record that something of a quote stays of a customer, made if there is none."""
     for one in records.retentions.of_customer(customer):
         if one.quote == quote and (one.why is why or {one.why, why} <= HOLDS):
             return one
     return records.retentions.add(
-        Retention(number=0, customer=customer, quote=quote, why=why, until=None, at=stamp.at)
+        Retention(number=0, customer=customer, quote=quote, why=why, until=until, at=stamp.at)
     )
 
 
-def until_of(records: Records, one: Retention, years: int | None) -> date | None:
-    """Return the last day on which something stays; None if no day is known.
-
-    Args:
-        years: those of the tax area, counted from the end of the year of the last document.
+def until_of(records: Records, one: Retention, terms: Terms) -> date | None:
+    """Return the last day on which something stays; None if no day is known. The years of invoices
+    are counted from the end of that of the last document.
     """
+    years = terms.years
     if one.until is not None or one.why is not RetentionWhy.invoices or years is None:
         return one.until
     days = [bill.day for bill in records.bills.of_quote(one.quote)]
     return date(max(days).year + years, 12, 31) if days else None
 
 
-def is_over(records: Records, one: Retention, years: int | None, today: date) -> bool:
+def is_over(records: Records, one: Retention, terms: Terms, today: date) -> bool:
     """Return whether what stays may be erased by now."""
     if one.why is RetentionWhy.invoices:
-        until = until_of(records, one, years)
+        until = until_of(records, one, terms)
         return until is not None and today > until
     quote = records.quotes.get(one.quote)
-    return quote is None or held_by(records, quote) is None
+    return quote is None or held_by(records, quote, terms, today) is None
 
 
-def ended(records: Records, years: int | None, today: date) -> Iterator[Retention]:
+def ended(records: Records, terms: Terms, today: date) -> Iterator[Retention]:
     """Yield what stays no longer, oldest first; of what holds a customer, one of each customer of
     whom nothing is held any longer.
     """
@@ -87,14 +106,14 @@ def ended(records: Records, years: int | None, today: date) -> Iterator[Retentio
     every = records.retentions.every()
     for one in every:
         if one.why is RetentionWhy.invoices:
-            if is_over(records, one, years, today):
+            if is_over(records, one, terms, today):
                 yield one
         elif one.customer not in seen:
             seen.add(one.customer)
             holding = [
                 each for each in every if each.customer == one.customer and each.why in HOLDS
             ]
-            if all(is_over(records, each, years, today) for each in holding):
+            if all(is_over(records, each, terms, today) for each in holding):
                 yield one
 
 

@@ -35,6 +35,10 @@ def collect(staff: Staff, id: str) -> None:  # noqa: A002
     staff.act(id, "collected", {"collector": NAME, "old_parts": False, "by": "R"})
 
 
+def outlast_warranty(staff: Staff) -> None:
+    staff.counter.clock.pass_days(staff.counter.desk.retention.warranty_days + 1)
+
+
 def erased(staff: Staff, customer: str) -> Any:
     return staff.done(f"/v1/customers/{customer}/erase", None, "*").json()
 
@@ -62,6 +66,7 @@ def test_invoices_and_consents_stay_until_the_years_are_over(staff: Staff) -> No
     staff.done(f"/v1/quotes/{id}/invoice", {}, staff.tag(id))
     settle(staff, id)
     collect(staff, id)
+    outlast_warranty(staff)
     number, who = int(id[1:]), kept(staff, int(id[1:]))[0]
 
     told = erased(staff, customer)
@@ -106,6 +111,16 @@ def test_customer_with_a_debt_is_erased_in_part_and_later_by_itself(staff: Staff
     told = erased(staff, customer)
     assert [one["why"] for one in told["stays"]] == ["machine"]
     collect(staff, id)
+    told = erased(staff, customer)
+    today = staff.counter.clock.now.date()
+    until = today + timedelta(days=staff.counter.desk.retention.warranty_days)
+    assert told["stays"] == [
+        {"quote": id, "why": "warranty", "until": until.isoformat(), "bills": []}
+    ]
+    staff.counter.clock.now += until - today
+    sweep(staff)
+    assert staff.get(f"/v1/customers/{customer}")["name"] == NAME
+    staff.counter.clock.pass_days(1)
 
     sweep(staff)
 
@@ -117,9 +132,10 @@ def test_customer_with_a_debt_is_erased_in_part_and_later_by_itself(staff: Staff
 def test_sweep_leaves_a_customer_with_new_work(staff: Staff) -> None:
     customer, id = finished(staff)  # noqa: A001
     erased(staff, customer)
-    staff.accepted(customer=customer)
     settle(staff, id)
     collect(staff, id)
+    outlast_warranty(staff)
+    staff.accepted(customer=customer)
 
     sweep(staff)
 

@@ -30,6 +30,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
+from kitwright.stages.request.come_back import ComeBack
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (
@@ -111,7 +112,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
     is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
-    rest is bought with freight and fees of its own.
+    rest is bought with freight and fees of its own. `come_back` is the earlier visit that this one
+    follows; whom it costs what is in the `terms`.
     """
 
     family: FamilyId
@@ -133,6 +135,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     findings: AskedFindings | None = None
     is_by_findings: bool = False
     ordered: Ordered | None = None
+    come_back: ComeBack | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):
@@ -212,7 +215,7 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
     serial = asked.serial
     if serial is not None:
         serial = starts[bisect_right(starts, serial) - 1]
-    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
+    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms, come_back=None)
     return plain, request.exempt_kinds
 
 

@@ -10,6 +10,7 @@ from kitwright.web.calls import (
     additions,
     bills,
     catalogue,
+    cause,
     clock,
     customers,
     estimates,
@@ -47,6 +48,7 @@ from kitwright.web.edge.operation import operation_of
 _MODULES: Final = (
     previews,
     catalogue,
+    cause,
     prices,
     running,
     quote_making,

@@ -157,13 +157,13 @@ class CustomersQuery(Wire, frozen=True, kw_only=True):
 class StaysOut(Out, frozen=True, kw_only=True):
     """What stays of an erased customer, and is erased by itself. `invoices`: the documents named in
     `bills`, with the consents to the quote, until the end of the day `until`; null: no day is
-    known, because the tax area has no `retention_years`. `balance` and `machine`: the customer's
-    record and the quote with all that belongs to it, until it is paid or paid back, and until the
-    machine is collected.
+    known, because the tax area has no `retention_years`. `balance`, `machine` and
+    `warranty`: the customer's record and the quote with all that belongs to it, until it is paid or
+    paid back, the machine is collected, and the shop's warranty is over.
     """
 
     quote: QuoteId
-    why: Literal["invoices", "balance", "machine"]
+    why: Literal["invoices", "balance", "machine", "warranty"]
     until: date | None
     bills: tuple[str, ...]
 
@@ -318,26 +318,29 @@ async def erase(call: Call) -> Work[ErasedOut]:
     amounts, minutes and quantities stay. Invoices, credit notes and the consents to them stay as
     they were made until the tax area's `retention_years` are over, because accounts have to be
     kept; then they are erased by themselves. A quote that is not settled stays with the customer's
-    record: until its balance is paid or paid back, and its machine is collected. The answer says
-    what stays. This can't be undone, and is refused while a quote is offered, agreed or in work.
-    Copies of the data folder are not changed. All stored answers for idempotency keys are deleted.
-    The customer is erased at once, everything else in steps; the call is answered when all is done.
-    An erasure that is broken off is finished at the next start, or by the same call. A customer
-    whose record is damaged is erased with `If-Match: *`; the e-mails to the lost address about
-    quotes without a customer stay. Other damaged records are left and named in the problem
-    `record-damaged`, after everything else is erased; once they are repaired, the same call erases
-    the rest.
+    record: until its balance is paid or paid back, its machine is collected, and the warranty on it
+    is over. The answer says what stays. This can't be undone, and is refused while a quote is
+    offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
+    idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
+    is answered when all is done. An erasure that is broken off is finished at the next start, or by
+    the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
+    the lost address about quotes without a customer stay. Other damaged records are left and named
+    in the problem `record-damaged`, after everything else is erased; once they are repaired, the
+    same call erases the rest.
     """
+    terms = call.desk.retention
 
     def begin(records: Records) -> Erasure:
         try:
             customer = call.record(CUSTOMER, records.customers.get)
         except RecordDamaged as damage:
-            return begin_erasure(records, call.stamp, _lost(records, call, damage))
+            lost = _lost(records, call, damage)
+            return begin_erasure(records, call.stamp, lost, terms=terms)
         under_way = records.erasures.of_customer(customer.number)
         if under_way is not None:
             return begin_again(records, under_way)
-        return begin_erasure(records, call.stamp, call.checked(CUSTOMER, records.customers.get))
+        customer = call.checked(CUSTOMER, records.customers.get)
+        return begin_erasure(records, call.stamp, customer, terms=terms)
 
     done = await erase_all(call.desk, begin)
 
@@ -363,7 +366,7 @@ def _stays(desk: Desk, records: Records, customer: int) -> Iterator[StaysOut]:
         yield StaysOut(
             quote=written(QUOTE, one.quote),
             why=one.why.value,
-            until=until_of(records, one, desk.retention_years),
+            until=until_of(records, one, desk.retention),
             bills=tuple(bill.name for bill in bills),
         )
 

@@ -21,6 +21,7 @@ from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
+from kitwright.keeping.retaining import Terms
 from kitwright.keeping.store import Records, Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
@@ -254,11 +255,15 @@ class Desk:
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
 
     @property
-    def retention_years(self) -> int | None:
-        """For how many years invoices are kept, by the shop's tax area; None if it doesn't say."""
+    def retention(self) -> Terms:
+        """How long something of an erased customer stays, by the tax area and the shop's warranty."""
         workshop = self.service.workshop
         area = workshop.catalogue.tax_areas.get(workshop.shop.tax_area)
-        return None if area is None else area.retention_years
+        warranty = workshop.shop.quote.warranty
+        return Terms(
+            years=None if area is None else area.retention_years,
+            warranty_days=max(warranty.labour_days, warranty.alternate_parts_days),
+        )
 
     async def try_store(self) -> None:
         """Write something, and read it back, unless that was done within the last second.

@@ -25,7 +25,7 @@ from kitwright.keeping.record import (
     RetentionWhy,
     Stamp,
 )
-from kitwright.keeping.retaining import ended, forget_invoices
+from kitwright.keeping.retaining import Terms, ended, forget_invoices
 from kitwright.keeping.store import Records, StoreError
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.erasure import redact
@@ -113,20 +113,20 @@ async def _end_retentions(desk: Desk) -> None:
     # held records change only by their owner's hand
     if desk.gate.generation.is_held:
         return
-    stamp, years = desk.stamp(Hand.service, "retention"), desk.retention_years
-    over = desk.store.read(lambda records: tuple(ended(records, years, stamp.today)))
+    stamp, terms = desk.stamp(Hand.service, "retention"), desk.retention
+    over = desk.store.read(lambda records: tuple(ended(records, terms, stamp.today)))
     for one in over:
         with suppress(StillAtWork, AlreadyErased):
-            await desk.store.write(partial(_end, stamp=stamp, one=one))
+            await desk.store.write(partial(_end, stamp=stamp, terms=terms, one=one))
 
 
-def _end(records: Records, stamp: Stamp, one: Retention) -> None:
+def _end(records: Records, stamp: Stamp, terms: Terms, one: Retention) -> None:
     if one.why is RetentionWhy.invoices:
         forget_invoices(records, stamp, one)
         return
     customer = records.customers.get(one.customer)
     if customer is not None:
-        begin_erasure(records, stamp, customer)
+        begin_erasure(records, stamp, customer, terms=terms)
 
 
 async def _finish(desk: Desk, erasure: Erasure) -> Step:
