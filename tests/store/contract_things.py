@@ -204,7 +204,7 @@ class ThingsContract:
             assert records.bills.of_quote(1) == (first, second)
             assert records.bills.series() == (("I1", 1), ("C1", 1))
             assert (records.bills.last("I1"), records.bills.last("I2")) == (1, 0)
-            assert records.bills.named("I1", 1) == first
+            assert records.bills.named("I1", 1) == first == records.bills.get(first.number)
             assert records.bills.named("I1", 2) is None
 
         store.read(read)

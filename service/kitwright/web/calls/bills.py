@@ -29,7 +29,7 @@ from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, record_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, QuoteId, Sha256, written
+from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, QuoteId, written
 from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.papers import printed
@@ -86,7 +86,7 @@ class EnterIn(Wire, frozen=True, kw_only=True):
             extra={"wanted": "the JSON of an invoice or a credit note, as text"},
         ),
     ]
-    sha256: Sha256 | None = None
+    sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}(?!\\n)$", max_length=64)] | None = None
     quote: QuoteId | None = None
 
 

@@ -256,7 +256,7 @@ class Desk:
 
     @property
     def retention(self) -> Terms:
-        """How long something of an erased customer stays, by the tax area and the shop's warranty."""
+        """How long what stays of an erased customer does, by the tax area and the warranty."""
         workshop = self.service.workshop
         area = workshop.catalogue.tax_areas.get(workshop.shop.tax_area)
         warranty = workshop.shop.quote.warranty
