@@ -17,6 +17,7 @@ from kitwright.stages.kit import (
     NeedKind,
     RolePlace,
     choose_kit,
+    first_day_of,
     with_floors,
 )
 from kitwright.stages.ordering import PartsOrder, later_orders, split_orders, with_orders
@@ -217,8 +218,6 @@ def _choose_kit(
     request: Request,
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
-    *,
-    at_any_cost: bool = False,
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -228,7 +227,6 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
-        at_any_cost=at_any_cost,
     )
 
 
@@ -263,20 +261,16 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     asked = request.asked
     if ready is None or ready <= asked.on:
         return None
-    hurried = _by_day(request, asked.on)
 
-    def first_of(needs: tuple[Need, ...]) -> date | None:
-        """Return the first day on which some needs can be filled, None if it is not before."""
-        kit = _choose_kit(workshop, hurried, needs, repair.kit.held, at_any_cost=True)
-        day = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
-        is_filled = len(kit.unfilled) <= len(repair.kit.unfilled)
-        return day if is_filled and day is not None and day < ready else None
+    def first_of(needs: tuple[Need, ...]) -> date:
+        market, held = workshop.market, repair.kit.held
+        return first_day_of(market, needs, asked.terms, on=asked.on, held=held)
 
     # mostly, what comes last can't be there earlier
-    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) is None:
+    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) >= ready:
         return None
     first = first_of(repair.kit.needs)
-    if first is None:
+    if first >= ready:
         return None
     in_time = _by_day(request, first)
     try:

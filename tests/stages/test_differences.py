@@ -201,11 +201,11 @@ def _landed(
     there.
     """
     packs = [
-        Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.limit, group=lot.group)
+        Pack(id=lot.id, holds=lot.holds, cost=lot.cost, limit=lot.limit, group=lot.group)
         for lot in lots
     ]
     cover = least_cover(wanted, packs)
-    by_key = {lot.key: lot for lot in lots}
+    by_key = {lot.id: lot for lot in lots}
     bought: dict[tuple[str, str], tuple[Source, int]] = {}
     for key, times in cover.packs:
         source = by_key[key].source

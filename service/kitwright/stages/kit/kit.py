@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from functools import reduce
-from operator import or_
 from typing import Any, TypeVar
 
 from msgspec import Struct
@@ -14,7 +12,15 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.stages.kit.landed import least_landed
-from kitwright.stages.kit.lot import Chosen, Covers, InTime, Lot, Market, choose_lots
+from kitwright.stages.kit.lot import (
+    Chosen,
+    Covers,
+    InTime,
+    Lot,
+    Market,
+    choose_lots,
+    first_day,
+)
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart, LeftOver, Unfilled
 from kitwright.stages.kit.wanted import Covered, Wanted
@@ -62,7 +68,6 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
-    at_any_cost: bool = False,
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -71,8 +76,7 @@ def choose_kit(
     pieces, sets and complete packs; a set in stock counts at its cost. With `needed_by`, sources
     that deliver in time come before cheaper late ones. Items that no source delivers in time come
     from the earliest.
-    `held` are needs that the shop does not take from stock or order yet. A kit `at_any_cost` is
-    for its days alone: its freight and fees may be more than need be.
+    `held` are needs that the shop does not take from stock or order yet.
 
     The parts of a kit are remembered by the market, except if anything is held or brought.
     """
@@ -117,18 +121,17 @@ def choose_kit(
         def most() -> Iterable[tuple[int, ...]]:
             return [each.most for each in known]
 
-    selling = reduce(or_, map(market.selling, groups), 0)
     parts, gap = least_landed(
         market,
-        selling,
+        [market.selling(group) for group in groups],
+        [bool(market.held(group)) for group in groups],
         parts_from,
         most,
         may_be_bulky=not market.bulky.isdisjoint(groups),
         on=on,
         needed_by=needed_by,
-        at_any_cost=at_any_cost,
     )
-    is_least = not (gap or at_any_cost) and all(part.is_least for part in parts)
+    is_least = not gap and all(part.is_least for part in parts)
     return Kit(
         needs=needs,
         questions=questions,
@@ -159,6 +162,26 @@ def choose_kit(
     )
 
 
+def first_day_of(
+    market: Market,
+    needs: tuple[Need, ...],
+    terms: Terms,
+    *,
+    on: date,
+    held: Collection[Need] = (),
+) -> date:
+    """Return the first day on which the shop can have all that can be filled of some needs,
+    whatever it costs: that of the order, if all of it is in stock.
+    """
+    wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+    _brought(market.catalogue, wanted, [need for need in needs if need.is_question], terms)
+    wanted.leave_out(held)
+    for item in wanted.items:
+        for _ in _from_shelf(market, wanted, item):
+            pass
+    return first_day(market, wanted, on)
+
+
 def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
     return tuple(sorted(some, key=key))
 
@@ -170,7 +193,9 @@ class _Known:
         self._market = market
         self._needs = needs
         self._selling = market.selling(group)
-        self._question = market.held(group), *map(id, needs)
+        # what is in stock is kept by the cover too
+        self._held = market.held(group)
+        self._question = id(self._held), *map(id, needs)
         self._covers: dict[InTime, Covers] = {}
 
     @property
@@ -187,11 +212,21 @@ class _Known:
         by_suppliers = self._covers_of(in_time).by_suppliers
         part = by_suppliers.get(allowed)
         if part is None:
-            market, needs = self._market, self._needs
-            wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
-            part = _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
+            part = self._found(allowed, in_time)
             by_suppliers[allowed] = part
         return part
+
+    def _found(self, allowed: int, in_time: InTime) -> KitPart:
+        market, needs = self._market, self._needs
+        if in_time is not None:
+            # what is the cheapest at any time, and is there in time, is the cheapest in time
+            part = self.part(allowed, None)
+            on, by = in_time
+            days = (market.arrival(place, each.lead_days, on) for place, each in part.goods)
+            if part.is_least and not part.unfilled and all(day <= by for day in days):
+                return part
+        wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+        return _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
 
     def _covers_of(self, in_time: InTime) -> Covers:
         covers = self._covers.get(in_time)
@@ -199,8 +234,8 @@ class _Known:
             question = in_time, self._question
             covers = self._market.parts.get(question)
             if covers is None:
-                # the needs are kept with their cover, so that no others have their identity
-                covers = Covers(self._needs)
+                # needs and stock are kept with their cover, so that no others have their identity
+                covers = Covers(self._needs, self._held)
                 self._market.parts.put(question, covers)
             self._covers[in_time] = covers
         return covers
@@ -247,12 +282,7 @@ def _most(market: Market, needs: Iterable[Need]) -> tuple[int, ...]:
     counts = {**dict.fromkeys(market.sets_with(pieces), count), **pieces}
     most = [0] * len(market.terms)
     for item, count in counts.items():
-        dearest: dict[int, int] = {}
-        for source in market.supply.sources.get(item, ()):
-            place = market.places[source.supplier.id]
-            cost = source.line_cost(source.allowed(-(-count // source.pack))).minor
-            dearest[place] = max(dearest.get(place, 0), cost)
-        for place, cost in dearest.items():
+        for place, cost in market.dearest(item, count).items():
             most[place] += cost
     return tuple(most)
 
@@ -371,7 +401,7 @@ def _share_out(
     opened: list[FromStock] = []
     bought: list[Bought] = []
     left: dict[tuple[ItemId, Quality], Fraction] = {}
-    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.key)):
+    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.id)):
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
             kept = (item, each.lot.quality)
