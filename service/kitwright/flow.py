@@ -85,7 +85,7 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
-            _, labour = workshop.labour(plain, repair.jobs.operations)
+            labour = workshop.labour(plain, repair.jobs.operations)
             draft = structs.replace(
                 draft,
                 operated=_operated(workshop, request, repair, labour),

@@ -41,7 +41,7 @@ from kitwright.stages.request import (
     Request,
     RequestRefused,
 )
-from kitwright.stages.work import AccessPlan, Jobs, Labour
+from kitwright.stages.work import Jobs, Labour
 from kitwright.workshop import Workshop
 
 
@@ -50,7 +50,6 @@ class _Work(Struct, frozen=True, kw_only=True):
 
     chassis: Chassis | None
     jobs: Jobs
-    plan: AccessPlan
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
@@ -81,7 +80,8 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     costliest, work = _costliest(workshop, request, jobs, (), {})
     advances = find_advances(workshop.shop, work.lines, work.kit)
     summed = tax_lines(workshop.shop, costliest, work.lines, advances)
-    return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
+    plan = workshop.access(costliest, jobs.operations)
+    return Repair(**structs.asdict(work), plan=plan, advances=advances, **structs.asdict(summed))
 
 
 def price_jobs(
@@ -143,8 +143,8 @@ def _work(
     """Return the work of some jobs with the engine in the request's chassis."""
     catalogue, shop = workshop.catalogue, workshop.shop
     asked = request.asked
-    plan, labour = workshop.labour(request, jobs.operations)
-    needs = _needs(workshop, request, jobs, plan, labour, besides, known)
+    labour = workshop.labour(request, jobs.operations)
+    needs = _needs(workshop, request, jobs, labour, besides, known)
     kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
     still, before = orders, Decimal(0)
@@ -171,7 +171,6 @@ def _work(
     return _Work(
         chassis=request.chassis,
         jobs=jobs,
-        plan=plan,
         labour=labour,
         kit=kit,
         orders=orders,
@@ -197,7 +196,6 @@ def _needs(
     workshop: Workshop,
     request: Request,
     jobs: Jobs,
-    plan: AccessPlan,
     labour: Labour,
     besides: Iterable[RolePlace] = (),
     known: Known = MappingProxyType({}),
@@ -206,7 +204,6 @@ def _needs(
         with_floors(workshop.shop, request),
         request,
         jobs.operations,
-        plan,
         labour,
         besides,
         known,
@@ -240,7 +237,7 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     jobs = repair.jobs
     options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
     needs = (
-        _needs(workshop, each, jobs, *workshop.labour(each, jobs.operations)) for each in options
+        _needs(workshop, each, jobs, workshop.labour(each, jobs.operations)) for each in options
     )
     everywhere = set.intersection(*({_filled(need) for need in each} for each in needs))
     held = tuple(

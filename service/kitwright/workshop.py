@@ -24,6 +24,7 @@ from kitwright.stages.work import (
     Teardown,
     count_by_hand,
     minutes_by_hand,
+    plan_access,
     read_minutes,
     repeat,
 )
@@ -91,15 +92,18 @@ class Workshop:
             grows=True,
         )
 
-    def labour(
-        self, request: Request, operations: tuple[Operation, ...]
-    ) -> tuple[AccessPlan, Labour]:
-        """Return the access plan and the labour of some operations."""
+    def access(self, request: Request, operations: tuple[Operation, ...]) -> AccessPlan:
+        """Return what comes off for some operations, with its minutes and reasons."""
+        rust = request.asked.condition.rust
+        return plan_access(self.bench(request).teardown, operations, rust)
+
+    def labour(self, request: Request, operations: tuple[Operation, ...]) -> Labour:
+        """Return the labour of some operations."""
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
-        plan, labour = self.bench(request).labour(operations, asked.condition, overridden)
+        labour = self.bench(request).labour(operations, asked.condition, overridden)
         by_hand = minutes_by_hand(self.shop, asked.terms)
-        return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+        return count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
     def work_plan(
         self, request: Request, visit: Visit, sound: frozenset[int] = frozenset()

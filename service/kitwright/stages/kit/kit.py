@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from typing import Any, TypeVar
@@ -81,9 +81,7 @@ def choose_kit(
     The parts of a kit are remembered by the market, except if anything is held or brought.
     """
     catalogue = market.catalogue
-    groups: dict[ItemId, list[Need]] = {}
-    for need in needs:
-        groups.setdefault(market.group(need.item), []).append(need)
+    groups = _groups(market, needs)
     questions = tuple(need for need in needs if need.is_question)
     brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
@@ -107,19 +105,24 @@ def choose_kit(
             return [_most(market, needs)]
 
     else:
-        known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
+        covers = [_covers_of(market, group, tuple(some)) for group, some in groups.items()]
 
         def parts_from(
             allowed: int, by: date | None, same: Sequence[KitPart | None]
         ) -> tuple[KitPart, ...]:
             in_time = None if by is None else (on, by)
             if not same:
-                return tuple([each.part(allowed, in_time) for each in known])
-            pairs = zip(known, same, strict=True)
-            return tuple([one or each.part(allowed, in_time) for each, one in pairs])
+                return tuple([_known_part(market, each, allowed, in_time) for each in covers])
+            pairs = zip(covers, same, strict=True)
+            return tuple(
+                [one or _known_part(market, each, allowed, in_time) for each, one in pairs]
+            )
 
         def most() -> Iterable[tuple[int, ...]]:
-            return [each.most for each in known]
+            for each in covers:
+                if each.most is None:
+                    each.most = _most(market, each.needs)
+                yield each.most
 
     parts, gap = least_landed(
         market,
@@ -173,6 +176,22 @@ def first_day_of(
     """Return the first day on which the shop can have all that can be filled of some needs,
     whatever it costs: that of the order, if all of it is in stock.
     """
+    if held or terms.customer_parts:
+        return _first_day(market, needs, terms, on=on, held=held)
+    last = on
+    for group, some in _groups(market, needs).items():
+        known = on, market.held(group), _content(some)
+        day = market.first_days.get(known)
+        if day is None:
+            day = _first_day(market, some, terms, on=on, held=())
+            market.first_days.put(known, day)
+        last = max(last, day)
+    return last
+
+
+def _first_day(
+    market: Market, needs: Sequence[Need], terms: Terms, *, on: date, held: Collection[Need]
+) -> date:
     wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
     _brought(market.catalogue, wanted, [need for need in needs if need.is_question], terms)
     wanted.leave_out(held)
@@ -182,63 +201,65 @@ def first_day_of(
     return first_day(market, wanted, on)
 
 
+def _groups(market: Market, needs: Iterable[Need]) -> dict[ItemId, list[Need]]:
+    """Return needs by the group of their items (see `Market.group`)."""
+    groups: dict[ItemId, list[Need]] = {}
+    for need in needs:
+        groups.setdefault(market.group(need.item), []).append(need)
+    return groups
+
+
 def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
     return tuple(sorted(some, key=key))
 
 
-class _Known:
-    """The covers of needs that depend on each other, remembered by the needs' identity."""
+def _covers_of(market: Market, group: ItemId, needs: tuple[Need, ...]) -> Covers:
+    """Return the covers of needs that depend on each other, remembered by the identity of what is
+    needed and of what is in stock.
+    """
+    held = market.held(group)
+    question = id(held), *map(id, needs)
+    covers = market.parts.get(question)
+    if covers is None:
+        # needs and stock are kept with their covers, so that no others have their identity
+        covers = Covers(needs, held, market.selling(group))
+        market.parts.put(question, covers)
+    return covers
 
-    def __init__(self, market: Market, group: ItemId, needs: tuple[Need, ...]) -> None:
-        self._market = market
-        self._needs = needs
-        self._selling = market.selling(group)
-        # what is in stock is kept by the cover too
-        self._held = market.held(group)
-        self._question = id(self._held), *map(id, needs)
-        self._covers: dict[InTime, Covers] = {}
 
-    @property
-    def most(self) -> tuple[int, ...]:
-        """A bound on what the goods cost from each supplier (see `_most`)."""
-        covers = self._covers_of(None)
-        if covers.most is None:
-            covers.most = _most(self._market, self._needs)
-        return covers.most
+def _known_part(market: Market, covers: Covers, allowed: int, in_time: InTime) -> KitPart:
+    """Return the cover from the allowed suppliers."""
+    question = allowed & covers.selling, in_time
+    part = covers.parts.get(question)
+    if part is None:
+        part = _cover(market, covers, allowed, in_time)
+        covers.put(question, part)
+    return part
 
-    def part(self, allowed: int, in_time: InTime) -> KitPart:
-        """Return the cover from the allowed suppliers."""
-        allowed &= self._selling
-        by_suppliers = self._covers_of(in_time).by_suppliers
-        part = by_suppliers.get(allowed)
-        if part is None:
-            part = self._found(allowed, in_time)
-            by_suppliers[allowed] = part
-        return part
 
-    def _found(self, allowed: int, in_time: InTime) -> KitPart:
-        market, needs = self._market, self._needs
-        if in_time is not None:
-            # what is the cheapest at any time, and is there in time, is the cheapest in time
-            part = self.part(allowed, None)
-            on, by = in_time
-            days = (market.arrival(place, each.lead_days, on) for place, each in part.goods)
-            if part.is_least and not part.unfilled and all(day <= by for day in days):
-                return part
-        wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
-        return _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
+def _cover(market: Market, covers: Covers, allowed: int, in_time: InTime) -> KitPart:
+    if in_time is not None:
+        # what is the cheapest at any time, and is there in time, is the cheapest in time
+        part = _known_part(market, covers, allowed, None)
+        on, by = in_time
+        days = (market.arrival(place, each.lead_days, on) for place, each in part.goods)
+        if part.is_least and not part.unfilled and all(day <= by for day in days):
+            return part
+    needs = covers.needs
+    known = in_time, allowed & covers.selling, covers.held, _content(needs)
+    wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+    return _part(market, wanted, needs, (), in_time=in_time, allowed=allowed, known=known)
 
-    def _covers_of(self, in_time: InTime) -> Covers:
-        covers = self._covers.get(in_time)
-        if covers is None:
-            question = in_time, self._question
-            covers = self._market.parts.get(question)
-            if covers is None:
-                # needs and stock are kept with their cover, so that no others have their identity
-                covers = Covers(self._needs, self._held)
-                self._market.parts.put(question, covers)
-            self._covers[in_time] = covers
-        return covers
+
+def _content(needs: Iterable[Need]) -> Hashable:
+    """Return all of some needs that the choice of their lots depends on."""
+    return tuple(
+        sorted(
+            (need.item, need.quantity, need.floor, need.acceptable)
+            for need in needs
+            if not need.is_question
+        )
+    )
 
 
 def _part(
@@ -249,13 +270,21 @@ def _part(
     *,
     in_time: InTime,
     allowed: int,
+    known: Hashable = None,
 ) -> KitPart:
-    """Return the cover of needs that depend on each other."""
+    """Return the cover of needs that depend on each other. The choice of their lots is remembered
+    by what is `known` of it.
+    """
     items = sorted({need.item for need in needs if not need.is_question})
     from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
-    choice = choose_lots(market, wanted, items, in_time=in_time, allowed=allowed)
+    choice = None if known is None else market.choices.get(known)
+    if choice is None:
+        choice = choose_lots(market, wanted, items, in_time=in_time, allowed=allowed)
+        if known is not None:
+            market.choices.put(known, choice)
     opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
     group = market.group(needs[0].item)
+    goods = _goods(market, bought)
     return KitPart(
         needs=needs,
         brought=tuple(each for each in brought if market.group(each.item) == group),
@@ -268,7 +297,8 @@ def _part(
             for need, rest in wanted.still_open(item)
         ),
         is_least=choice.is_least,
-        goods=_goods(market, bought),
+        goods=goods,
+        suppliers=sum(1 << place for place, _ in goods),
     )
 
 

@@ -84,20 +84,16 @@ def least_landed(
         return everywhere.parts, 0
     ways, seen = [everywhere], {anyone}
     for way in ways:
+        only = _only(way, selling, is_held)
         # with suppliers that are not used left out, the purchase is the same
         for place in way.goods:
-            allowed = way.allowed & ~(1 << place)
-            if allowed in seen:
+            bit = 1 << place
+            allowed = way.allowed & ~bit
+            if bit & only or allowed in seen:
                 continue
             seen.add(allowed)
             # nothing else changes where the supplier sells nothing
-            same = [_without(place, part) for part in way.parts]
-            if any(
-                part is None and not (bits & allowed or has)
-                for part, bits, has in zip(same, selling, is_held, strict=True)
-            ):
-                # nobody else sells it
-                continue
+            same = [None if part.suppliers & bit else part for part in way.parts]
             less = way_of(allowed, needed_by, same)
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
@@ -115,9 +111,14 @@ def least_landed(
     return best.parts, best.landed - min(least, best.landed)
 
 
-def _without(place: int, part: KitPart) -> KitPart | None:
-    """Return a part if it takes nothing from a supplier."""
-    return None if any(place == at for at, _ in part.goods) else part
+def _only(way: _Way, selling: Sequence[int], is_held: Sequence[bool]) -> int:
+    """Return the suppliers that nothing can take the place of, as bits."""
+    only = 0
+    for part, bits, has in zip(way.parts, selling, is_held, strict=True):
+        left = bits & way.allowed
+        if part.suppliers == left and not has and left & (left - 1) == 0:
+            only |= left
+    return only
 
 
 def _way(market: Market, allowed: int, parts: Parts, on: date, needed_by: date | None) -> _Way:

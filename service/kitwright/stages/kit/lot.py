@@ -40,6 +40,9 @@ day.
 MOST_PARTS: Final = 960
 """Covers that are remembered; they take a few KiB each."""
 
+MOST_DAYS: Final = 64
+"""Covers of the same needs that are remembered, for different suppliers and days."""
+
 MOST_LOTS: Final = 1_024
 """Items, with a number of pieces, whose lots are remembered."""
 
@@ -71,16 +74,26 @@ class Chosen(Struct, frozen=True):
 
 
 class Covers:
-    """The covers of needs that depend on each other, by the suppliers that are allowed."""
+    """The latest covers of needs that depend on each other, by the suppliers that are allowed and
+    the days.
+    """
 
-    __slots__ = ("by_suppliers", "held", "most", "needs")
+    __slots__ = ("held", "most", "needs", "parts", "selling")
 
-    def __init__(self, needs: tuple[Need, ...], held: tuple[Held, ...]) -> None:
+    def __init__(self, needs: tuple[Need, ...], held: tuple[Held, ...], selling: int) -> None:
         self.needs = needs
         self.held = held
-        self.by_suppliers: dict[int, KitPart] = {}
+        self.selling = selling
+        """The suppliers that sell anything needed, as bits (see `Market.bits`)."""
+        self.parts: dict[tuple[int, InTime], KitPart] = {}
         self.most: tuple[int, ...] | None = None
         """A bound on what the goods cost from each supplier, None if it was not needed yet."""
+
+    def put(self, question: tuple[int, InTime], part: KitPart) -> None:
+        """Store a cover. If there are too many, all others are dropped."""
+        if len(self.parts) >= MOST_DAYS:
+            self.parts.clear()
+        self.parts[question] = part
 
 
 class Market:
@@ -105,6 +118,10 @@ class Market:
         self._arrivals: Recent[tuple[int, int, date], date] = Recent(MOST_LOTS)
         self.parts: Recent[Hashable, Covers] = Recent(MOST_PARTS)
         """The latest covers, by their questions."""
+        self.choices: Recent[Hashable, Choice] = Recent(MOST_PARTS)
+        """The latest choices of lots, by what they depend on."""
+        self.first_days: Recent[Hashable, date] = Recent(MOST_PARTS)
+        """The days on which what is needed can be there, by what they depend on."""
         self.sellers = sellers = _sellers(supply)
         self.places = {seller.id: place for place, seller in enumerate(sellers)}
         """The place of each supplier; a set of suppliers is a number with these bits."""
@@ -173,6 +190,8 @@ class Market:
         """Return the market of a shop that buys everything."""
         bare = copy(self)
         bare.parts = Recent(MOST_PARTS)
+        bare.choices = Recent(MOST_PARTS)
+        bare.first_days = Recent(MOST_PARTS)
         bare.stock = Stock()
         return bare
 

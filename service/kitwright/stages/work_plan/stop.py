@@ -95,18 +95,17 @@ def find_stop(
         needs: those of the kit.
         before: the number of the step, from 1; one more than there are for all.
     """
-    done = plan.steps[: before - 1]
-    to_refit = _minutes(_refits(_off(done), plan.steps[before - 1 :]))
+    due = _due(plan, lines, needs, before, ())
+    fixed = [_part_of(lines[one.place], one.share) for one in due.shares]
 
     def price(*, in_boxes: bool) -> Money:
-        used = find_used(shop, plan, lines, needs, before=before, in_boxes=in_boxes)
-        fixed = (_part_of(lines[one.place], one.share) for one in used.shares)
-        return price_of(shop, request, (*_labour(shop, used.minutes), *fixed))
+        minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
+        return price_of(shop, request, (*_labour(shop, minutes), *fixed))
 
     return Stop(
         before=before,
-        done=sum(_minutes(done).values(), Fraction(0)),
-        to_refit=sum(to_refit.values(), Fraction(0)),
+        done=sum(due.done.values(), Fraction(0)),
+        to_refit=sum(due.to_refit.values(), Fraction(0)),
         refitted=price(in_boxes=False),
         in_boxes=price(in_boxes=True),
     )
@@ -144,15 +143,47 @@ def find_used(
         in_boxes: whether the machine is returned in boxes instead of refitted.
         kept: the roles whose parts can't go back to their supplier, although they are not used.
     """
+    due = _due(plan, lines, needs, before, kept)
+    minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
+    return UsedUp(minutes, due.shares)
+
+
+class _Due(Struct, frozen=True):
+    """Of a plan that stops before a step: the exact minutes done and those of refitting what is
+    off, and the shares of the other lines.
+    """
+
+    done: _Minutes
+    to_refit: _Minutes
+    shares: tuple[Share, ...]
+
+
+def _due(
+    plan: WorkPlan,
+    lines: Sequence[PricedLine],
+    needs: Sequence[Need],
+    before: int,
+    kept: Collection[tuple[str, int | None]],
+) -> _Due:
     done = plan.steps[: before - 1]
     off = _off(done)
-    discount = exact(shop.fees.abort.return_in_boxes_discount_percent) / 100
-    minutes = _minutes(done) if shop.fees.abort.charge_done else {}
-    for name, more in _minutes(_refits(off, plan.steps[before - 1 :])).items():
-        part = 1 - discount if in_boxes else Fraction(1)
+    return _Due(
+        done=_minutes(done),
+        to_refit=_minutes(_refits(off, plan.steps[before - 1 :])),
+        shares=(*_goods(lines, needs, done, off, kept), *_others(lines, done)),
+    )
+
+
+def _charged(shop: Shop, due: _Due, *, in_boxes: bool) -> _Minutes:
+    """Return the exact minutes that are charged."""
+    abort = shop.fees.abort
+    part = Fraction(1)
+    if in_boxes:
+        part -= exact(abort.return_in_boxes_discount_percent) / 100
+    minutes = {**due.done} if abort.charge_done else {}
+    for name, more in due.to_refit.items():
         minutes[name] = minutes.get(name, Fraction(0)) + more * part
-    shares = [*_goods(lines, needs, done, off, kept), *_others(lines, done)]
-    return UsedUp(_billed(shop, minutes, plan.machines), tuple(shares))
+    return minutes
 
 
 def part_of(quantity: Decimal, share: Fraction) -> Decimal:
@@ -194,11 +225,17 @@ def _refits(off: Iterable[Step], left: Iterable[Step]) -> Iterator[Step]:
 
 
 def _minutes(steps: Iterable[Step]) -> _Minutes:
-    found: _Minutes = {}
+    # most minutes have the same denominator, so they are added up as whole numbers
+    tops: dict[tuple[LabourClass, int], int] = {}
     for step in steps:
         if step.labour_class is not None and step.minutes:
-            name = step.labour_class
-            found[name] = found.get(name, Fraction(0)) + step.minutes
+            top, bottom = step.minutes.as_integer_ratio()
+            key = step.labour_class, bottom
+            tops[key] = tops.get(key, 0) + top
+    found: _Minutes = {}
+    for (name, bottom), top in tops.items():
+        more = Fraction(top, bottom)
+        found[name] = found[name] + more if name in found else more
     return found
 
 
