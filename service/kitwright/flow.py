@@ -46,7 +46,7 @@ from kitwright.stages.request import (
 from kitwright.stages.work import Labour, Operation, choose_jobs, settle
 from kitwright.stages.work_plan import Visit, find_stops
 from kitwright.visit import find_sooner, hold_back, known_needs, price_jobs, quote_jobs, untouched
-from kitwright.workshop import Workshop
+from kitwright.workshop import Choices, Workshop
 
 
 def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Assessment:
@@ -76,12 +76,13 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
-    repair, extras, savings = draft.repair, draft.extras, draft.savings
+    repair, extras, savings, sooner = draft.repair, draft.extras, draft.savings, draft.sooner
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
         extras = tuple(find_extras(workshop, request, repair, {}))
         savings = tuple(find_savings(workshop, request, repair, {}))
+        sooner = find_sooner(workshop, request, repair)
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
@@ -96,9 +97,10 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         summed = tax_lines(workshop.shop, request, lines, repair.advances)
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
-            extras, savings = workshop.choices(
-                draft, terms.line_changes, lambda: reprice(workshop, request, draft, repair)
+            choices = workshop.choices(
+                draft, terms.line_changes, lambda: _changed(workshop, request, draft, repair)
             )
+            extras, savings, sooner = choices
     planned = draft.planned
     is_of_draft = repair.labour is draft.repair.labour and repair.kit is draft.repair.kit
     if not is_of_draft or terms.free_lines:
@@ -108,9 +110,6 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
             draft, held, lambda: _planned(workshop, request, draft.repair, held)
         )
     outcome = make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
-    sooner = draft.sooner
-    if terms.changes_work or (sooner is not None and terms.changes_lines):
-        sooner = find_sooner(workshop, request, repair)
     return structs.replace(outcome, sooner=sooner)
 
 
@@ -205,6 +204,13 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         sooner=find_sooner(workshop, request, repair),
         planned=planned,
     )
+
+
+def _changed(workshop: Workshop, request: Request, draft: Draft, repair: Repair) -> Choices:
+    """Return the choices of a draft under the counter's changes of lines."""
+    extras, savings = reprice(workshop, request, draft, repair)
+    sooner = None if draft.sooner is None else find_sooner(workshop, request, repair)
+    return extras, savings, sooner
 
 
 def _cautions(workshop: Workshop, repair: Repair, planned: Planned) -> tuple[Caution, ...]:

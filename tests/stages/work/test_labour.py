@@ -408,12 +408,12 @@ def exactly(own: Bench, operations: Sequence[Operation], increment: int) -> dict
 
     def billed(some: Sequence[Operation]) -> dict[str, int]:
         sums: dict[str, Fraction] = {}
-        for each in own.labour(some, Condition(), {})[1].tasks:
+        for each in own.labour(some, Condition(), {}).tasks:
             sums[each.labour_class] = sums.get(each.labour_class, Fraction(0)) + each.minutes
         return {name: ceil(minutes / increment) * increment for name, minutes in sums.items()}
 
     def alone(operation: Operation) -> tuple[Fraction, OperationKey]:
-        _, found = own.labour((operation,), Condition(), {})
+        found = own.labour((operation,), Condition(), {})
         return -sum((each.minutes for each in found.tasks), Fraction(0)), operation.key
 
     order = sorted(operations, key=alone)

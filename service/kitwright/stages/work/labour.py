@@ -123,7 +123,7 @@ class Bench:
         self.teardown = teardown
         self._shop = shop
         self._own: dict[OperationKey, tuple[Task, ...]] = {}
-        self._access: dict[tuple[tuple[str, ...], Rust, bool], _Access] = {}
+        self._access: dict[tuple[Rust, bool], dict[str, tuple[Task, ...]]] = {}
         self._alone: dict[OperationKey, dict[Condition, _Alone]] = {}
 
     def labour(
@@ -184,10 +184,10 @@ class Bench:
         left = [operation.key for operation in operations if operation.key not in overridden]
         if short > 0 and left:
             minimum = tuple(_equally(labour.minimum_bench_class, short, left))
-        access = self._access_of(way, rust)
+        off, tasks = self._access_of(way, rust)
         return Labour(
-            off=access.off,
-            tasks=(*access.tasks, *_in_order(rows)),
+            off=off,
+            tasks=(*tasks, *_in_order(rows)),
             classes=tuple(classes),
             allotted=tuple(parts),
             bench_minimum=minimum,
@@ -219,22 +219,19 @@ class Bench:
         step = self._shop.labour.increment_minutes
         return {name: -(-minutes // (scale * step)) * step for name, minutes in sums.items()}
 
-    def _access_of(self, way: Way, rust: Rust) -> _Access:
-        question = way.items, rust, way.engine_out
-        access = self._access.get(question)
-        if access is None:
-            teardown = self.teardown
-            off = tuple(teardown.engine.nodes[key] for key in teardown.order(way.items))
-            minutes = teardown.ways(rust, is_out=way.engine_out).minutes
-            access = self._access[question] = _Access(
-                off=off,
-                tasks=tuple(
-                    task
-                    for node in off
-                    for task in _access_tasks(node, minutes[node.id].access, teardown.pace)
-                ),
-            )
-        return access
+    def _access_of(self, way: Way, rust: Rust) -> tuple[tuple[Instance, ...], list[Task]]:
+        """Return what comes off, in order, and the work of removing and refitting it."""
+        teardown = self.teardown
+        off = tuple([teardown.engine.nodes[key] for key in teardown.order(way.items)])
+        known = self._access.setdefault((rust, way.engine_out), {})
+        tasks: list[Task] = []
+        for node in off:
+            found = known.get(node.id)
+            if found is None:
+                minutes = teardown.ways(rust, is_out=way.engine_out).minutes[node.id].access
+                found = known[node.id] = tuple(_access_tasks(node, minutes, teardown.pace))
+            tasks += found
+        return off, tasks
 
     def _rows(
         self, operation: Operation, condition: Condition
@@ -269,13 +266,6 @@ def _shares(
 
 _ROWS: Final = ("work", "visit", "extra")
 """The kinds of work besides access, in the order of a visit's tasks."""
-
-
-class _Access(Struct, frozen=True):
-    """What comes off, in order, and the work of removing and refitting it."""
-
-    off: tuple[Instance, ...]
-    tasks: tuple[Task, ...]
 
 
 def _in_order(rows: Mapping[tuple[str, str], Task]) -> Iterator[Task]:

@@ -66,10 +66,26 @@ def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
         until = rule.until
         if rule.takes is not None and until is not None and until in after:
             held.setdefault(name, set()).add(name)
-            for step in all_before(after, [until]):
-                if name in all_before(after, [step]):
-                    held.setdefault(step, set()).add(name)
+            # what comes before the end and after the beginning
+            before = all_before(after, [until])
+            for step in before & _all_after(after, name, before):
+                held.setdefault(step, set()).add(name)
     return held
+
+
+def _all_after(after: Mapping[str, set[str]], name: str, among: Iterable[str]) -> set[str]:
+    """Return those of some steps that have to come after a step."""
+    later: dict[str, list[str]] = {}
+    for step in among:
+        for before in after[step]:
+            later.setdefault(before, []).append(step)
+    found: set[str] = set()
+    waiting = [name]
+    while waiting:
+        fresh = [step for step in later.get(waiting.pop(), ()) if step not in found]
+        found.update(fresh)
+        waiting += fresh
+    return found
 
 
 def look_first(
@@ -109,6 +125,7 @@ def dearest_first(
     ones: each cylinder is held in its turn.
     """
     ranked = sorted(worths, key=lambda name: -worths[name])
+    befores: dict[str, set[str]] = {}
     for rank, look in enumerate(ranked):
         for dearer in ranked[:rank]:
             if worths[dearer] == worths[look] or held.get(dearer) != held.get(look):
@@ -118,11 +135,15 @@ def dearest_first(
                 for name in ranked[:rank]
                 if worths[name] >= worths[dearer] and held.get(name) == held.get(look)
             ]
-            befores = {name: all_before(after, [name]) for name in as_dear}
+            for name in as_dear:
+                if name not in befores:
+                    befores[name] = all_before(after, [name])
             is_needed = look in befores[dearer] or any(
-                look in found and dearer not in found
-                for name, found in befores.items()
+                look in befores[name] and dearer not in befores[name]
+                for name in as_dear
                 if name != dearer
             )
-            if not is_needed:
+            if not is_needed and dearer not in after[look]:
                 after[look].add(dearer)
+                # what comes before other looks may have changed
+                befores.clear()

@@ -100,6 +100,7 @@ class Rules:
         """The components with an OR group."""
         self.ticks = tuple(filter(self._has_tick, catalogue.ticks.values()))
         """The unbilled steps that the machine may need."""
+        self._fits: dict[str, tuple[tuple[RoleId, int | None], ...]] = {}
         self._worths: dict[tuple[int, int | None], Fraction] = {}
         self._gather_work()
         self._early = self._off_early()
@@ -138,8 +139,16 @@ class Rules:
             self._worths[key] = found
         return self._worths[key]
 
-    def fits(self, name: str) -> Iterator[tuple[RoleId, int | None]]:
-        """Yield the roles that a step fits, if they are needed."""
+    def fits(self, name: str) -> tuple[tuple[RoleId, int | None], ...]:
+        """Return the roles that a step fits, if they are needed."""
+        roles = self._fits.get(name)
+        if roles is None:
+            roles = tuple(self._fitted_at(name))
+            if name in self.rules:
+                self._fits[name] = roles
+        return roles
+
+    def _fitted_at(self, name: str) -> Iterator[tuple[RoleId, int | None]]:
         count = self.family.cylinders
         node = self.nodes.get(name.removeprefix(ON)) if name.startswith(ON) else None
         references: tuple[str, ...] = ()
