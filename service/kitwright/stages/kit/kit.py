@@ -18,7 +18,9 @@ from kitwright.stages.kit.lot import (
     InTime,
     Lot,
     Market,
+    Offers,
     choose_lots,
+    find_offers,
     first_day,
 )
 from kitwright.stages.kit.need import Need
@@ -177,28 +179,26 @@ def first_day_of(
     whatever it costs: that of the order, if all of it is in stock.
     """
     if held or terms.customer_parts:
-        return _first_day(market, needs, terms, on=on, held=held)
+        return first_day(market, _offers(market, needs, terms, held), on)
     last = on
     for group, some in _groups(market, needs).items():
-        known = on, market.held(group), _content(some)
-        day = market.first_days.get(known)
-        if day is None:
-            day = _first_day(market, some, terms, on=on, held=())
-            market.first_days.put(known, day)
-        last = max(last, day)
+        known = market.held(group), _content(some)
+        offers = market.offers.get(known)
+        if offers is None:
+            offers = _offers(market, some, terms, ())
+            market.offers.put(known, offers)
+        last = max(last, first_day(market, offers, on))
     return last
 
 
-def _first_day(
-    market: Market, needs: Sequence[Need], terms: Terms, *, on: date, held: Collection[Need]
-) -> date:
+def _offers(market: Market, needs: Sequence[Need], terms: Terms, held: Collection[Need]) -> Offers:
     wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
     _brought(market.catalogue, wanted, [need for need in needs if need.is_question], terms)
     wanted.leave_out(held)
     for item in wanted.items:
         for _ in _from_shelf(market, wanted, item):
             pass
-    return first_day(market, wanted, on)
+    return find_offers(market, wanted)
 
 
 def _groups(market: Market, needs: Iterable[Need]) -> dict[ItemId, list[Need]]:

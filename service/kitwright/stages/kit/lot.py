@@ -120,8 +120,8 @@ class Market:
         """The latest covers, by their questions."""
         self.choices: Recent[Hashable, Choice] = Recent(MOST_PARTS)
         """The latest choices of lots, by what they depend on."""
-        self.first_days: Recent[Hashable, date] = Recent(MOST_PARTS)
-        """The days on which what is needed can be there, by what they depend on."""
+        self.offers: Recent[Hashable, Offers] = Recent(MOST_PARTS)
+        """The latest offers for what is needed, by what they depend on."""
         self.sellers = sellers = _sellers(supply)
         self.places = {seller.id: place for place, seller in enumerate(sellers)}
         """The place of each supplier; a set of suppliers is a number with these bits."""
@@ -191,7 +191,7 @@ class Market:
         bare = copy(self)
         bare.parts = Recent(MOST_PARTS)
         bare.choices = Recent(MOST_PARTS)
-        bare.first_days = Recent(MOST_PARTS)
+        bare.offers = Recent(MOST_PARTS)
         bare.stock = Stock()
         return bare
 
@@ -305,15 +305,27 @@ def find_lots(
     return tuple(sorted(lots, key=lambda lot: lot.id))
 
 
-def first_day(market: Market, wanted: Wanted, on: date) -> date:
+class Offers(Struct, frozen=True):
+    """Pieces that are wanted, by item, and every lot that would fill any of them."""
+
+    pieces: Mapping[ItemId, int]
+    lots: tuple[Lot, ...]
+
+
+def find_offers(market: Market, wanted: Wanted) -> Offers:
+    """Return what is still wanted, with every lot that would fill any of it."""
+    pieces = wanted.pieces(wanted.items)
+    return Offers(pieces, find_lots(market, wanted, pieces, _wanted_sets(market, wanted, pieces)))
+
+
+def first_day(market: Market, offers: Offers, on: date) -> date:
     """Return the first day on which as much of what is wanted can be there as ever can, if it is
     ordered on a day, whatever it costs.
     """
-    pieces = wanted.pieces(wanted.items)
-    lots = find_lots(market, wanted, pieces, _wanted_sets(market, wanted, pieces))
-    lots_by_day = sorted(((market.promise(lot, on), lot) for lot in lots), key=lambda one: one[0])
+    days = [(market.promise(lot, on), lot) for lot in offers.lots]
+    lots_by_day = sorted(days, key=lambda one: one[0])
     last = on
-    for item, count in pieces.items():
+    for item, count in offers.pieces.items():
         first, there = on, 0
         most: dict[LotKey | str, int] = {}
         for day, lot in lots_by_day:

@@ -149,7 +149,7 @@ class Bench:
         """
         labour, rust = self._shop.labour, condition.rust
         alone = {each.key: self._by_itself(each, condition) for each in operations}
-        order = sorted(operations, key=lambda each: (-alone[each.key].exact, each.key))
+        order = sorted(operations, key=lambda each: (alone[each.key].rank, each.key))
         rows: dict[tuple[str, str], Task] = {}
         targets: frozenset[str] = frozenset()
         way = self.teardown.way(targets, rust)
@@ -208,7 +208,7 @@ class Bench:
             way = self.teardown.way(targets, condition.rust)
             sums, scale = _sums(way, rows.values())
             alone = known[condition] = _Alone(
-                exact=Fraction(sum(sums.values()), scale),
+                rank=Fraction(-sum(sums.values()), scale),
                 billed=sum(self._billed(sums, scale).values()),
                 needs=frozenset([*way.items, *rows]),
             )
@@ -275,9 +275,11 @@ def _in_order(rows: Mapping[tuple[str, str], Task]) -> Iterator[Task]:
 
 
 class _Alone(Struct, frozen=True):
-    """An operation as the only one: its minutes, exact and billed, and all that it is made of."""
+    """An operation as the only one: its exact minutes below zero, so that the longest comes first,
+    those billed, and all that it is made of.
+    """
 
-    exact: Fraction
+    rank: Fraction
     billed: int
     needs: frozenset[object]
 
