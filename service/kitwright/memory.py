@@ -16,7 +16,7 @@ T = TypeVar("T")
 K = TypeVar("K", bound=Hashable)
 
 MIB: Final = 2**20
-ELSEWHERE: Final = 56 * MIB
+ELSEWHERE: Final = 62 * MIB
 """The most bytes that are cached outside of a workshop's memory: shapes of covers, and fixed
 numbers of needs, of their covers, of what is told of them, and of short texts and amounts. A test
 adds them up.

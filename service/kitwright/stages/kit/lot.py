@@ -37,13 +37,13 @@ InTime = tuple[date, date] | None
 day.
 """
 
-MOST_PARTS: Final = 960
+MOST_PARTS: Final = 640
 """Covers that are remembered; they take a few KiB each."""
 
 MOST_DAYS: Final = 64
 """Covers of the same needs that are remembered, for different suppliers and days."""
 
-MOST_LOTS: Final = 1_024
+MOST_LOTS: Final = 512
 """Items, with a number of pieces, whose lots are remembered."""
 
 
@@ -112,7 +112,7 @@ class Market:
             for content in record.contents:
                 self._sets.setdefault(content, []).append(record)
         self._group = _groups(catalogue)
-        self._lots: Recent[tuple[ItemId, Quality, int], tuple[Lot, ...]] = Recent(MOST_LOTS)
+        self.lots: Recent[tuple[ItemId, Quality, int], tuple[Lot, ...]] = Recent(MOST_LOTS)
         self._least: dict[tuple[ItemId, Quality, int], Lot | None] = {}
         self._dearest: Recent[tuple[ItemId, int], Mapping[int, int]] = Recent(MOST_LOTS)
         self._arrivals: Recent[tuple[int, int, date], date] = Recent(MOST_LOTS)
@@ -208,7 +208,7 @@ class Market:
     def piece_lots(self, item: ItemId, floor: Quality, count: int) -> tuple[Lot, ...]:
         """Return the lots of an item by itself that may be worth buying for up to some pieces."""
         question = item, floor, count
-        lots = self._lots.get(question)
+        lots = self.lots.get(question)
         if lots is None:
             lots = tuple(
                 _bought(source, packs, holds, holds)
@@ -216,7 +216,7 @@ class Market:
                 for packs in source.lots(count)
                 for holds in ({item: packs * source.pack},)
             )
-            self._lots.put(question, lots)
+            self.lots.put(question, lots)
         return lots
 
     def least_lot(self, item: ItemId, floor: Quality, count: int, allowed: int) -> Lot | None:
