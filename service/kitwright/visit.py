@@ -99,7 +99,7 @@ def price_jobs(
     """
     if ordered is not None:
         request = structs.replace(request, asked=structs.replace(request.asked, ordered=ordered))
-    costliest, work = _costliest(workshop, request, jobs, tuple(besides), known)
+    costliest, work = _costliest(workshop, request, jobs, tuple(besides), known, is_compared=True)
     return Compared(
         labour=work.labour,
         kit=work.kit,
@@ -114,13 +114,19 @@ def _costliest(
     jobs: Jobs,
     besides: Sequence[RolePlace],
     known: Known,
+    *,
+    is_compared: bool = False,
 ) -> tuple[Request, _Work]:
     """Return the request with the chassis that makes some jobs most expensive, and that work."""
+
+    def work_of(one: Request) -> _Work:
+        return _work(workshop, one, jobs, besides, known, is_compared=is_compared)
+
     if not request.may_be:
-        return request, _work(workshop, request, jobs, besides, known)
+        return request, work_of(request)
 
     def costliest(options: Iterable[Request]) -> tuple[Request, _Work]:
-        found = [(each, _work(workshop, each, jobs, besides, known)) for each in options]
+        found = [(each, work_of(each)) for each in options]
         return max(found, key=lambda one: price_of(workshop.shop, one[0], one[1].lines).minor)
 
     options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
@@ -130,7 +136,7 @@ def _costliest(
         # the counter may name a line that is on one chassis' quote and not on another's
         plain, _ = costliest(map(untouched, options))
         found = structs.replace(request, chassis=plain.chassis)
-        return found, _work(workshop, found, jobs, besides, known)
+        return found, work_of(found)
 
 
 def _work(
@@ -139,13 +145,15 @@ def _work(
     jobs: Jobs,
     besides: Sequence[RolePlace],
     known: Known,
+    *,
+    is_compared: bool,
 ) -> _Work:
     """Return the work of some jobs with the engine in the request's chassis."""
     catalogue, shop = workshop.catalogue, workshop.shop
     asked = request.asked
     labour = workshop.labour(request, jobs.operations)
     needs = _needs(workshop, request, jobs, labour, besides, known)
-    kit = _choose_kit(workshop, request, needs)
+    kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
     orders = split_orders(catalogue, shop, kit, asked.on)
     still, before = orders, Decimal(0)
     if asked.ordered is not None:
@@ -215,6 +223,8 @@ def _choose_kit(
     request: Request,
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
+    *,
+    is_compared: bool = False,
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -224,6 +234,7 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
+        is_compared=is_compared,
     )
 
 

@@ -70,6 +70,7 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
+    is_compared: bool = False,
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -78,7 +79,8 @@ def choose_kit(
     pieces, sets and complete packs; a set in stock counts at its cost. With `needed_by`, sources
     that deliver in time come before cheaper late ones. Items that no source delivers in time come
     from the earliest.
-    `held` are needs that the shop does not take from stock or order yet.
+    `held` are needs that the shop does not take from stock or order yet. A kit that `is_compared`
+    is the same, but its `gap` is not computed, and `is_least` is false.
 
     The parts of a kit are remembered by the market, except if anything is held or brought.
     """
@@ -135,8 +137,9 @@ def choose_kit(
         may_be_bulky=not market.bulky.isdisjoint(groups),
         on=on,
         needed_by=needed_by,
+        is_compared=is_compared,
     )
-    is_least = not gap and all(part.is_least for part in parts)
+    is_least = not (gap or is_compared) and all(part.is_least for part in parts)
     return Kit(
         needs=needs,
         questions=questions,

@@ -56,6 +56,7 @@ def least_landed(
     may_be_bulky: bool,
     on: date,
     needed_by: date | None,
+    is_compared: bool,
 ) -> tuple[Parts, int]:
     """Return the parts of a kit at least landed cost, and by how many minor units another purchase
     may cost less.
@@ -73,6 +74,8 @@ def least_landed(
         may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
         needed_by: the day by which the goods are needed, None if they are not needed by any.
+        is_compared: whether the purchase is only compared with another, so that nothing is said of
+            how much less any may cost.
     """
 
     def way_of(allowed: int, by: date | None, known: Sequence[KitPart | None] = ()) -> _Way:
@@ -105,6 +108,8 @@ def least_landed(
                 if less.late or less.short > everywhere.short:
                     continue
             best = min(best, less, key=lambda one: one[:5])
+    if is_compared:
+        return best.parts, 0
     # no purchase costs less than the cheapest goods and the charges that nothing ends
     reachable = [sum(each) for each in zip(*most(), strict=True)]
     least = min(_least(market, way.goods, reachable, may_be_bulky=may_be_bulky) for way in ways)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Contingency, ContingencyId, Job
-from kitwright.catalogue.worth import jobs_added
 from kitwright.stages.work import Operation
-from kitwright.stages.work_plan.rules import ON, Rules, all_before
+from kitwright.stages.work_plan.rules import ON, Rules, all_after, all_before
 
 
 class Find(Struct, frozen=True, kw_only=True):
@@ -35,25 +34,21 @@ def find_reveals(
     find adds is named where both may be made, such as a head that is beyond resurfacing.
     """
     found: dict[str, list[Find]] = {}
+    ranks = {name: rank for rank, name in enumerate(there)}
+    told: set[tuple[str, tuple[ContingencyId, int | None]]] = set()
     waiting: list[tuple[Job, int | None, Container[str]]]
     waiting = [(operation.job, operation.cylinder, there) for operation in operations]
     for job, cylinder, at in waiting:
         for row in job.contingency:
             find = Find(row=row, cylinder=cylinder, is_own=at is there)
-            kind = rules.catalogue.contingencies[row.id]
-            names = {name for name in rules.seen_at(kind.seen_at, cylinder) if name in at}
-            fresh = {name for name in names if find.key not in _keys(found.get(name, ()))}
-            for name in there:
-                if name in fresh:
-                    found.setdefault(name, []).append(find)
+            names = [name for name in rules.seen_at(row.id, cylinder) if name in at]
+            fresh = {name for name in names if (name, find.key) not in told}
+            for name in sorted(fresh, key=ranks.__getitem__):
+                told.add((name, find.key))
+                found.setdefault(name, []).append(find)
             if fresh:
-                added = jobs_added(rules.catalogue, rules.family, row, cylinder)
-                waiting += ((*one, fresh) for one in added)
+                waiting += ((*one, fresh) for one in rules.jobs_added(row, cylinder))
     return found
-
-
-def _keys(finds: Iterable[Find]) -> list[tuple[ContingencyId, int | None]]:
-    return [find.key for find in finds]
 
 
 def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
@@ -68,24 +63,9 @@ def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
             held.setdefault(name, set()).add(name)
             # what comes before the end and after the beginning
             before = all_before(after, [until])
-            for step in before & _all_after(after, name, before):
+            for step in all_after(after, [name], before):
                 held.setdefault(step, set()).add(name)
     return held
-
-
-def _all_after(after: Mapping[str, set[str]], name: str, among: Iterable[str]) -> set[str]:
-    """Return those of some steps that have to come after a step."""
-    later: dict[str, list[str]] = {}
-    for step in among:
-        for before in after[step]:
-            later.setdefault(before, []).append(step)
-    found: set[str] = set()
-    waiting = [name]
-    while waiting:
-        fresh = [step for step in later.get(waiting.pop(), ()) if step not in found]
-        found.update(fresh)
-        waiting += fresh
-    return found
 
 
 def look_first(
