@@ -30,18 +30,22 @@ from kitwright.stages.outcome import (
 from kitwright.stages.price import (
     Priced,
     PricedLine,
+    Share,
     adjust_lines,
     find_advances,
     price_lines,
     price_of,
+    shares_beyond,
+    shares_within,
     tax_lines,
 )
 from kitwright.stages.request import (
+    MinutesOverride,
     Ordered,
     Request,
     RequestRefused,
 )
-from kitwright.stages.work import Jobs, Labour
+from kitwright.stages.work import Jobs, Labour, settle
 from kitwright.workshop import Workshop
 
 
@@ -53,6 +57,7 @@ class _Work(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
+    still: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
 
 
@@ -157,7 +162,7 @@ def _work(
     orders = split_orders(catalogue, shop, kit, asked.on)
     still, before = orders, Decimal(0)
     if asked.ordered is not None:
-        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
         before = asked.ordered.charged
     lines = price_lines(
         Priced(
@@ -176,14 +181,51 @@ def _work(
             on=asked.on,
         )
     )
+    borne: Sequence[Share] = ()
+    if asked.terms.covered:
+        borne = _borne(workshop, request, jobs, besides, known, lines)
     return _Work(
         chassis=request.chassis,
         jobs=jobs,
         labour=labour,
         kit=kit,
         orders=orders,
-        lines=adjust_lines(lines, asked.terms, shop.currency),
+        still=still,
+        lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
+
+
+def _borne(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+    lines: Sequence[PricedLine],
+) -> Sequence[Share]:
+    """Return which share of each line the shop bears, because it bears some of the jobs."""
+    terms = request.asked.terms
+    covered = {(each.job, each.cylinder or 0) for each in terms.covered or ()}
+    others = [each for each in jobs.operations if each.key not in covered]
+    keys = {each.key for each in others}
+    kept = tuple(
+        each
+        for each in terms.overrides
+        if isinstance(each, MinutesOverride) and (each.job, each.cylinder or 0) in keys
+    )
+    plain = structs.replace(
+        request,
+        asked=structs.replace(
+            request.asked, terms=structs.replace(terms.untouched(), overrides=kept)
+        ),
+    )
+    if others:
+        rest = settle(others, left_out=jobs.left_out)
+        return shares_beyond(lines, _work(workshop, plain, rest, besides, known).lines)
+    if besides:
+        # what is replaced besides is no job: what the covered jobs come to without it is borne
+        return shares_within(lines, _work(workshop, plain, jobs, (), known).lines)
+    return shares_beyond(lines, None)
 
 
 def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
@@ -196,7 +238,8 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
     catalogue, shop = workshop.catalogue, workshop.shop
     orders = split_orders(catalogue, shop, kit, asked.on)
     if asked.ordered is not None:
-        orders = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+        before = asked.ordered
+        orders = later_orders(catalogue, shop, workshop.supply, orders, before, kit, asked.on)
     return with_orders(shop, asked.ordered, orders)
 
 

@@ -26,9 +26,11 @@ from kitwright.catalogue.model import (
     TaxArea,
     TaxComponent,
 )
-from kitwright.keeping import accounts, invoicing
+from kitwright.keeping import accounts, crediting, invoicing
+from kitwright.keeping.advancing import AdvanceWords
 from kitwright.keeping.bill_lines import Portion
-from kitwright.keeping.invoicing import Asked, NotCreditable, Selling
+from kitwright.keeping.bill_parties import Asked, Selling
+from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.record import Billing, Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
@@ -80,6 +82,12 @@ BILLING = Billing(
     order_reference="PO-7",
 )
 
+WORDS = AdvanceWords(
+    line="Payment in advance",
+    deducted=lambda number, day: f"Deducted: {number} of {day.isoformat()}",
+    not_due="Not due",
+)
+
 
 def a_customer(billing: Billing | None = BILLING) -> Customer:
     return Customer(
@@ -129,6 +137,7 @@ def a_vat(random: Random, currency: str) -> TaxArea:
 def a_use(random: Random, lines: tuple[AgreedLine, ...]) -> Used:
     """Return a use that differs from what was agreed in some lines."""
     goods, clocked, cores = [], [], []
+    unused = set[str]()
     for place, line in enumerate(lines, start=1):
         if random.random() < 0.6:
             continue
@@ -136,9 +145,12 @@ def a_use(random: Random, lines: tuple[AgreedLine, ...]) -> Used:
             used = random.choice([Decimal(0), line.quantity, line.quantity * 2, line.quantity / 2])
             back = max(line.quantity - used, Decimal(0))
             goods.append(Dealt(line=place, used=used, to_shelf=back))
+            if back:
+                # no deposit is taken for them
+                unused.add(line.code)
         elif line.kind == "labour" and line.unit == "MIN":
             clocked.append(Clocked(line=place, minutes=Decimal(random.randint(0, 240))))
-        elif line.kind == "core":
+        elif line.kind == "core" and line.code not in unused:
             cores.append(CoreBack(line=place, quantity=line.quantity))
     return Used(goods=tuple(goods), clocked=tuple(clocked), cores=tuple(cores))
 
@@ -236,7 +248,7 @@ class Ledger:
         asked = Asked(customer=customer or a_customer())
 
         def work(records: Records) -> KeptBill:
-            return invoicing.make_invoice(records, self.stamp, quote, selling, asked)[1]
+            return invoicing.make_invoice(records, self.stamp, quote, selling, asked, WORDS)[1]
 
         return asyncio.run(self.store.write(work))
 
@@ -248,7 +260,7 @@ class Ledger:
         portions: Sequence[Portion] = (),
     ) -> KeptBill:
         def work(records: Records) -> KeptBill:
-            return invoicing.credit(
+            return crediting.credit(
                 records,
                 self.stamp,
                 quote,

@@ -9,10 +9,10 @@ from typing import Any, Generic, TypeVar
 from msgspec import structs
 from tests.store.memory_shelf import MemoryShelf
 
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     ClockEntry,
     Customer,
@@ -35,6 +35,7 @@ from kitwright.keeping.record import (
     Payment,
     Photo,
     QuoteState,
+    Retention,
     Revision,
     RevisionState,
     Ticket,
@@ -370,11 +371,6 @@ class MemoryEntries(Kept[OrderEntry]):
         return tuple(one for one in self.sorted() if one.order == order)
 
 
-class MemoryAdvances(Kept[Advance]):
-    def add(self, record: Advance) -> Advance:
-        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
-
-
 class MemoryPayments(Kept[Payment]):
     def add(self, record: Payment) -> Payment:
         return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
@@ -409,6 +405,30 @@ class MemoryClock(Kept[ClockEntry]):
 
     def of_day(self, day: date) -> tuple[ClockEntry, ...]:
         return tuple(one for one in self.sorted() if one.day == day)
+
+
+class MemoryComeBacks(Kept[KeptComeBack]):
+    def of_visit(self, visit: int) -> tuple[KeptComeBack, ...]:
+        return tuple(one for one in self.sorted() if one.visit == visit)
+
+
+class MemoryClaims(Kept[Claim]):
+    def find(
+        self, quote: int | None, state: ClaimState | None, before: int | None, most: int
+    ) -> tuple[Claim, ...]:
+        found = [
+            one
+            for one in reversed(self.sorted())
+            if quote in (None, one.quote)
+            and state in (None, one.state)
+            and (before is None or one.number < before)
+        ]
+        return tuple(found[:most])
+
+
+class MemoryNotices(Kept[Notice]):
+    def add(self, record: Notice) -> Notice:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
 
 
 class MemoryEstimates(Kept[EstimateEntry]):
@@ -598,6 +618,14 @@ class MemoryErasures(Kept[Erasure]):
         return next((one for one in self.sorted() if one.customer == customer), None)
 
 
+class MemoryRetentions(Kept[Retention]):
+    def of_customer(self, customer: int) -> tuple[Retention, ...]:
+        return tuple(one for one in self.sorted() if one.customer == customer)
+
+    def every(self) -> tuple[Retention, ...]:
+        return tuple(self.sorted())
+
+
 class MemoryDisposals(Kept[Disposal]):
     def next(self, after: int, most: int) -> tuple[Disposal, ...]:
         return tuple(one for one in self.sorted() if one.number > after)[:most]
@@ -673,12 +701,23 @@ def records(state: State) -> Records:
         ),
         authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
         additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
-        advances=MemoryAdvances(state, "advances", "quote", "number", needs=of_a_quote),
         statements=Kept(state, "statements", "quote", needs=of_a_quote),
         payments=MemoryPayments(state, "payments", "quote", "number", needs=of_a_quote),
         handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
-        bills=MemoryBills(state, "bills", needs=lambda one: (("statements", one.quote),)),
+        bills=MemoryBills(state, "bills", needs=of_a_quote),
         clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
+        come_backs=MemoryComeBacks(
+            state,
+            "come backs",
+            "quote",
+            needs=lambda one: (*of_a_quote(one), ("quotes", one.visit)),
+        ),
+        claims=MemoryClaims(
+            state,
+            "claims",
+            needs=lambda one: (*of_a_quote(one), ("quotes", one.visit), *of_order(one)),
+        ),
+        notices=MemoryNotices(state, "notices", "quote", "number", needs=of_a_quote),
         estimates=MemoryEstimates(state, "estimates"),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
@@ -708,6 +747,11 @@ def records(state: State) -> Records:
         trial=MemoryTrial(state),
         erasures=MemoryErasures(
             state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
+        ),
+        retentions=MemoryRetentions(
+            state,
+            "retentions",
+            needs=lambda one: (("customers", one.customer), *of_a_quote(one)),
         ),
         disposals=MemoryDisposals(state, "disposals"),
         shelf=MemoryShelf(state),

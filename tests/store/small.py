@@ -20,11 +20,11 @@ from kitwright.catalogue.model import (
     TaxArea,
     TaxComponent,
 )
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice, NoticeWay
 from kitwright.keeping.key import Scope
 from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     Authorisation,
     BillKind,
@@ -58,6 +58,8 @@ from kitwright.keeping.record import (
     Phase,
     Photo,
     QuoteState,
+    Retention,
+    RetentionWhy,
     Revision,
     RevisionState,
     Stamp,
@@ -334,6 +336,68 @@ def a_bill(quote: int, **said: object) -> KeptBill:
     return structs.replace(plain, **said)
 
 
+def a_come_back(quote: int, visit: int, **said: object) -> KeptComeBack:
+    plain = KeptComeBack(
+        quote=quote,
+        visit=visit,
+        day=TODAY,
+        cause="part",
+        ground="part-in-time",
+        jobs=("J-LASH",),
+        part="G-1",
+        reason="It leaks again.",
+        who="R. Okafor",
+        at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_claim(quote: int, visit: int, **said: object) -> Claim:
+    plain = Claim(
+        number=0,
+        version=1,
+        quote=quote,
+        visit=visit,
+        part="G-1",
+        pieces=1,
+        supplier="ALDQ",
+        order=None,
+        line=None,
+        sku="AQ-G1",
+        received_on=TODAY,
+        cost=Money(1250, USD),
+        fitted_on=TODAY,
+        failed_on=TODAY,
+        hours_fitted="112.5",
+        hours_failed=None,
+        due_on=TODAY,
+        state=ClaimState.open,
+        what="It leaks again.",
+        sent_on=None,
+        reference=None,
+        answered_on=None,
+        credit=None,
+        reason=None,
+        who="R. Okafor",
+        made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_notice(quote: int, **said: object) -> Notice:
+    plain = Notice(
+        quote=quote,
+        number=0,
+        at=NOON,
+        day=TODAY,
+        way=NoticeWay.letter,
+        who="R. Okafor",
+        hand=Hand.key,
+        by="k1",
+    )
+    return structs.replace(plain, **said)
+
+
 def a_clock_entry(quote: int, **said: object) -> ClockEntry:
     plain = ClockEntry(
         quote=quote,
@@ -365,20 +429,6 @@ def an_estimate_entry(**said: object) -> EstimateEntry:
             ),
             odds=(OwnOdds(contingency="C-STUD", factor="2"),),
         ),
-    )
-    return structs.replace(plain, **said)
-
-
-def an_advance(quote: int, **said: object) -> Advance:
-    plain = Advance(
-        quote=quote,
-        number=0,
-        at=NOON,
-        day=TODAY,
-        amount=Money(5000, USD),
-        means="card",
-        reference="R-1",
-        who="Owner",
     )
     return structs.replace(plain, **said)
 
@@ -533,6 +583,18 @@ def an_erasure(customer: int, **said: object) -> Erasure:
         stage=ErasureStage.quotes,
         place=0,
         counts={},
+    )
+    return structs.replace(plain, **said)
+
+
+def a_retention(customer: int, quote: int, **said: object) -> Retention:
+    plain = Retention(
+        number=0,
+        customer=customer,
+        quote=quote,
+        why=RetentionWhy.invoices,
+        until=TODAY,
+        at=NOON,
     )
     return structs.replace(plain, **said)
 

@@ -18,7 +18,9 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_bill,
+    a_claim,
     a_clock_entry,
+    a_come_back,
     a_customer,
     a_handover,
     a_holding,
@@ -27,11 +29,12 @@ from tests.store.small import (
     a_machine,
     a_mail,
     a_move,
+    a_notice,
     a_payment,
     a_photo,
+    a_retention,
     a_statement,
     a_ticket,
-    an_advance,
     an_allocation,
     an_answer,
     an_entry,
@@ -120,6 +123,7 @@ CHANGES = {
     "mails": "failure = 'other'",
     "answers": "status = 299",
     "erasures": "counts = '{}'",
+    "retentions": "until = '2099-01-01'",
     "disposals": "name = 'other'",
     "holdings": "bin = 'other'",
     "moves": "reason = 'other'",
@@ -129,12 +133,14 @@ CHANGES = {
     "folder": "shop = 'other'",
     "allocations": "goods = goods + 1",
     "order_entries": "who = 'other'",
-    "advances": "amount = amount + 1",
     "statements": "who = 'other'",
     "payments": "amount = amount + 1",
     "handovers": "who = 'other'",
     "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
+    "come_backs": "who = 'other'",
+    "claims": "who = 'other'",
+    "notices": "who = 'other'",
     "tickets": "complaint = 'other'",
     "estimates": "by = 'other'",
 }
@@ -148,17 +154,20 @@ def add_rest(records: Records) -> None:
     order = records.orders.add(an_order(4)).number
     records.allocations.add(an_allocation(order, 4))
     records.order_entries.add(an_entry(order))
-    records.advances.add(an_advance(4))
     records.statements.add(a_statement(4))
     records.payments.add(a_payment(4))
     records.handovers.add(a_handover(4))
     records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
+    records.come_backs.add(a_come_back(4, 3))
+    records.claims.add(a_claim(4, 3))
+    records.notices.add(a_notice(4))
     records.tickets.add(a_ticket(1, 1))
     records.estimates.add(an_estimate_entry())
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
+    records.retentions.add(a_retention(1, 4))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
     records.shelf.add(a_move(records.shelf.hold(a_holding()).number))
     records.shelf.put_point(ReorderPoint(item="G-1", least=1, wanted=2))
@@ -210,12 +219,12 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "moves_stay",
             "allocations_stay",
             "order_entries_stay",
-            "advances_stay",
             "statements_stay",
             "payments_stay",
             "bills_stay",
             "clock_entries_stay",
             "estimates_stay",
+            "notices_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

@@ -23,8 +23,8 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "tear_down": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
-        "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "cause": frozenset(QuoteState) - {QuoteState.done},
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -36,7 +36,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
                 QuoteState.expired,
             }
         ),
-        "pay": frozenset({QuoteState.done}),
+        "pay": frozenset(QuoteState),
         "collect": frozenset({QuoteState.done}),
         "invoice": frozenset({QuoteState.done}),
     }
@@ -46,9 +46,10 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
 _SAID: Final = {
     "add": "add to",
     "order": "order for",
-    "advance": "record an advance for",
+    "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
+    "pay": "record a payment for",
     "tear_down": "tear down for",
 }
 """How acts are said whose name alone says too little."""
@@ -61,11 +62,11 @@ NOT_FOLLOWED: Final = frozenset({QuoteState.draft, QuoteState.accepted})
 
 
 class Standing(Struct, frozen=True, kw_only=True):
-    """How the account of a finished quote stands: whether something is owed, whether the machine is
-    still here, and whether the statement is to be invoiced.
+    """How the account of a quote stands: whether anything can be paid or paid back, and of a
+    finished one, whether the machine is still here, and whether the statement is to be invoiced.
     """
 
-    is_owed: bool = False
+    is_payable: bool = False
     is_here: bool = False
     is_billable: bool = False
 
@@ -195,10 +196,11 @@ def possible_acts(
     *,
     is_supplied: bool,
     is_orderable: bool,
-    is_ordered: bool = True,
+    is_here: bool = True,
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
+    comes_back: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -210,10 +212,11 @@ def possible_acts(
         today: the shop's day.
         is_supplied: whether all parts orders of the agreed revision are made.
         is_orderable: whether those that are not made can be.
-        is_ordered: whether none is left to be made.
+        is_here: whether none is left to be made, and all goods that were agreed are here.
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
+        comes_back: whether its machine came back from an earlier visit.
     """
     is_offered = quote.offered is not None
     met = {
@@ -223,12 +226,13 @@ def possible_acts(
         "accept": is_offered,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "cause": comes_back,
         "order": is_orderable,
         "start": is_supplied,
         "tear_down": can_begin,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
-        "finish": not is_offered and is_ordered,
-        "pay": account.is_owed,
+        "finish": not is_offered and is_here,
+        "pay": account.is_payable,
         "collect": account.is_here,
         "invoice": account.is_billable,
     }

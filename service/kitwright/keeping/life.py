@@ -17,7 +17,8 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
 from kitwright.keeping.clock import stop_clocks
-from kitwright.keeping.event import keep_change, note_event
+from kitwright.keeping.event import Facts, keep_change, note_event
+from kitwright.keeping.linked import keep_link
 from kitwright.keeping.record import (
     Addition,
     KeptQuote,
@@ -69,8 +70,14 @@ def keep_quote(
         # a fleet has the number of its first quote
         quote = structs.replace(quote, fleet=quote.number)
         records.quotes.put(quote)
-    records.revisions.add(structs.replace(first, quote=quote.number))
-    facts = {"copy_of": copy_of, "fleet": quote.fleet}
+    first = structs.replace(first, quote=quote.number)
+    records.revisions.add(first)
+    link = keep_link(records, stamp, first)
+    facts = {
+        "copy_of": copy_of,
+        "fleet": quote.fleet,
+        "comes_back": None if link is None else link.visit,
+    }
     given = {name: number for name, number in facts.items() if number}
     note_event(records, stamp, "quote.created", quote, given)
     return quote
@@ -90,7 +97,9 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, revision: Revision)
     if number > 1 and newest.customer not in (None, revision.customer):
         raise OtherCustomer(quote)
     keep = records.revisions.put if is_begun else records.revisions.add
-    keep(structs.replace(revision, quote=quote.number, number=number, made_at=stamp.at))
+    revision = structs.replace(revision, quote=quote.number, number=number, made_at=stamp.at)
+    keep(revision)
+    keep_link(records, stamp, revision)
     revised = structs.replace(quote, latest=number)
     if quote.offered is None and quote.agreed is None:
         # a quote of which nothing is offered or agreed is a draft again
@@ -311,16 +320,18 @@ def finish(
     quote: KeptQuote,
     used: Mapping[str, Fraction] = MappingProxyType({}),
     stopped: int = 0,
+    unbooked: Facts = MappingProxyType({}),
 ) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
     item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
-    run are stopped; the event says how many, with those `stopped` for the bill before.
+    run are stopped; the event says how many, with those `stopped` for the bill before, and what
+    it is told of goods that are billed `unbooked`.
 
     Raises: NotNow, while a revision is undecided.
     """
     check_finish(quote)
-    facts = {"revision": quote.agreed}
+    facts = {"revision": quote.agreed, **unbooked}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
         records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest

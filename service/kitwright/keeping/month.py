@@ -1,9 +1,10 @@
 """Month: what a bookkeeper needs of a month, put together from the records of each quote.
 
-What a quote owes is nothing before its statement, then the statement's total, and once there are
-any, that of its invoices less that of its credit notes. What is paid is what the statement says was
-paid before, the advances and the payments; what the smallest coin took off or added is owed less or
-more. So an advance before the statement is a negative balance. Then, for any month:
+What a quote owes is nothing before its statement, then the statement's total, and once an invoice
+is made from that, the total of all its invoices, also those of advances, less that of its credit
+notes. What is paid is what the statement says was paid before, and all payments, also those in
+advance; what the smallest coin took off or added is owed less or more. So an advance before the
+statement is a negative balance. Then, for any month:
 
     opening + billed + rounding - received = closing
 """
@@ -11,16 +12,17 @@ more. So an advance before the statement is a negative balance. Then, for any mo
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, timedelta
 from typing import Final, Literal
 
 from msgspec import Struct
 
-from kitwright.keeping.record import Advance, BillKind, KeptBill, KeptQuote, KeptStatement, Payment
+from kitwright.keeping.accounts import due_of
+from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
-from kitwright.quote import BillLine, read_bill, read_statement
+from kitwright.quote import WARRANTY, BillLine, read_bill, read_statement
 
 UNTAXED: Final = "untaxed"
 """The tax code of lines without any tax."""
@@ -89,7 +91,11 @@ class OpenItem(Struct, frozen=True, kw_only=True):
 
 
 class Month(Struct, frozen=True, kw_only=True):
-    """A month's invoices by tax code, receipts, open items and sums, from `first` to `last` day."""
+    """A month's invoices by tax code, receipts, open items and sums, from `first` to `last` day.
+
+    `warranty_visits` are those finished in the month of which the shop bears something by its
+    warranty, and `borne` what that comes to, without tax: it was never billed.
+    """
 
     first: date
     last: date
@@ -102,6 +108,8 @@ class Month(Struct, frozen=True, kw_only=True):
     rounding: Money
     received: Money
     closing: Money
+    warranty_visits: int
+    borne: Money
 
 
 class Folio(Struct, frozen=True, kw_only=True):
@@ -110,7 +118,6 @@ class Folio(Struct, frozen=True, kw_only=True):
     quote: int
     statement: KeptStatement | None
     bills: tuple[KeptBill, ...]
-    advances: tuple[Advance, ...]
     payments: tuple[Payment, ...]
 
 
@@ -121,7 +128,6 @@ def folio_of(records: Records, quote: KeptQuote) -> Folio:
         quote=number,
         statement=records.statements.get(number),
         bills=records.bills.of_quote(number),
-        advances=records.advances.of_quote(number),
         payments=records.payments.of_quote(number),
     )
 
@@ -131,7 +137,7 @@ def last_day(first: date) -> date:
     return (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
 
 
-def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
+def sum_up(folios: Sequence[Folio], first: date, currency: str) -> Month:
     """Return the month that begins with a day, of all quotes."""
     last, before = last_day(first), first - timedelta(days=1)
     parts: list[TaxedPart] = []
@@ -147,6 +153,11 @@ def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
         opened.append(_item(folio, every, before, currency))
         closed.append(_item(folio, every, last, currency))
     nothing = Money(0, currency)
+    borne = [
+        _borne(folio.statement)
+        for folio in folios
+        if folio.statement is not None and first <= folio.statement.day <= last
+    ]
     opening = total((one.balance for one in opened), currency)
     due_before = total((one.due for one in opened), currency)
     return Month(
@@ -161,7 +172,17 @@ def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
         rounding=total((one.rounding for one in receipts), currency),
         received=total((one.amount for one in receipts), currency),
         closing=total((one.balance for one in closed), currency),
+        warranty_visits=sum(one is not None for one in borne),
+        borne=total((one for one in borne if one is not None), currency),
     )
+
+
+def _borne(kept: KeptStatement) -> Money | None:
+    """Return what a statement takes off because the shop bears it, without tax; None if there is no
+    such line.
+    """
+    lines = [one for one in read_statement(kept.body).lines if one.code == WARRANTY]
+    return -total((one.net.money for one in lines), kept.net.currency) if lines else None
 
 
 def _parts(kept: KeptBill) -> Iterator[TaxedPart]:
@@ -203,20 +224,10 @@ def _codes(parts: Iterable[TaxedPart], currency: str) -> Iterator[CodeSum]:
 
 
 def _receipts(folio: Folio) -> Iterator[Receipt]:
-    for advance in folio.advances:
-        yield Receipt(
-            day=advance.day,
-            kind="advance",
-            quote=folio.quote,
-            amount=advance.amount,
-            rounding=Money(0, advance.amount.currency),
-            means=advance.means,
-            reference=advance.reference,
-        )
     for payment in folio.payments:
         yield Receipt(
             day=payment.day,
-            kind="payment",
+            kind="advance" if payment.is_advance else "payment",
             quote=folio.quote,
             amount=payment.amount,
             rounding=payment.rounding,
@@ -244,11 +255,7 @@ def _item(folio: Folio, receipts: Iterable[Receipt], day: date, currency: str) -
     statement = folio.statement
     if statement is not None and statement.day > day:
         statement = None
-    due = Money(0, currency) if statement is None else statement.gross
-    if bills:
-        due = total(
-            (one.gross if one.kind is BillKind.invoice else -one.gross for one in bills), currency
-        )
+    due = Money(0, currency) if statement is None else due_of(statement, bills)
     paid = [one for one in receipts if one.day <= day]
     return OpenItem(
         quote=folio.quote,

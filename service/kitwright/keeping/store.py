@@ -12,11 +12,11 @@ from typing import Protocol, TypeVar
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     Authorisation,
     ClockEntry,
@@ -41,6 +41,7 @@ from kitwright.keeping.record import (
     Payment,
     Photo,
     QuoteState,
+    Retention,
     Revision,
     RevisionState,
     Ticket,
@@ -274,16 +275,6 @@ class OrderEntries(Protocol):
         """Return the entries of an order, oldest first."""
 
 
-class Advances(Protocol):
-    """What customers paid before the parts were ordered; an advance never changes."""
-
-    def add(self, record: Advance) -> Advance:
-        """Add an advance; return it with its number within its quote. Raises: RecordConflict."""
-
-    def of_quote(self, quote: int) -> tuple[Advance, ...]:
-        """Return the advances of a quote, oldest first."""
-
-
 class Statements(Protocol):
     """Statements, one for each finished quote. Only personal data may be removed from one."""
 
@@ -298,7 +289,7 @@ class Statements(Protocol):
 
 
 class Payments(Protocol):
-    """Payments on statements; a payment never changes."""
+    """What customers paid, in advance or on statements; a payment never changes."""
 
     def add(self, record: Payment) -> Payment:
         """Add a payment; return it with its number within its quote. Raises: RecordConflict."""
@@ -343,6 +334,32 @@ class ClockEntries(Protocol):
 
     def of_day(self, day: date) -> tuple[ClockEntry, ...]:
         """Return the entries of all quotes that count for a day, by quote, oldest first."""
+
+
+class ComeBacks(Kept[KeptComeBack], Protocol):
+    """Machines that came back, one a quote."""
+
+    def of_visit(self, visit: int) -> tuple[KeptComeBack, ...]:
+        """Return the come-backs from a visit, oldest first."""
+
+
+class Claims(OfQuote[Claim], Protocol):
+    """Claims to suppliers, by the visit that came back."""
+
+    def find(
+        self, quote: int | None, state: ClaimState | None, before: int | None, most: int
+    ) -> tuple[Claim, ...]:
+        """Return claims, newest first; only those of a quote or in a state if one is given."""
+
+
+class Notices(Protocol):
+    """Notices to collect a machine; a notice never changes."""
+
+    def add(self, record: Notice) -> Notice:
+        """Add a notice; return it with its number within its quote. Raises: RecordConflict."""
+
+    def of_quote(self, quote: int) -> tuple[Notice, ...]:
+        """Return the notices of a quote, oldest first."""
 
 
 class EstimateEntries(Protocol):
@@ -503,6 +520,19 @@ class Erasures(Kept[Erasure], Protocol):
         """Delete an erasure, because nothing is left to be erased."""
 
 
+class Retentions(Kept[Retention], Protocol):
+    """What stays of erased customers for a while."""
+
+    def of_customer(self, customer: int) -> tuple[Retention, ...]:
+        """Return what stays of a customer, oldest first."""
+
+    def every(self) -> tuple[Retention, ...]:
+        """Return all retentions, oldest first."""
+
+    def drop(self, number: int) -> None:
+        """Delete a retention, because what it kept is erased."""
+
+
 class Disposals(Kept[Disposal], Protocol):
     """Files to be deleted."""
 
@@ -556,12 +586,14 @@ class Records(Struct, frozen=True, kw_only=True):
     revisions: Revisions
     authorisations: OfQuote[Authorisation]
     additions: OfQuote[Addition]
-    advances: Advances
     statements: Statements
     payments: Payments
     handovers: Kept[Handover]
     bills: Bills
     clock_entries: ClockEntries
+    come_backs: ComeBacks
+    claims: Claims
+    notices: Notices
     estimates: EstimateEntries
     customers: Customers
     machines: Machines
@@ -578,6 +610,7 @@ class Records(Struct, frozen=True, kw_only=True):
     generations: Generations
     trial: Trial
     erasures: Erasures
+    retentions: Retentions
     disposals: Disposals
     shelf: Shelf
 

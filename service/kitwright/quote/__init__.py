@@ -38,6 +38,7 @@ from kitwright.quote.billing import (
     Bill,
     BillLine,
     BillRole,
+    Deducted,
     DisposedOf,
     Party,
     Registered,
@@ -49,6 +50,7 @@ from kitwright.quote.billing import (
     read_statement,
 )
 from kitwright.quote.change import Change, Find, Measured
+from kitwright.quote.come_back import WARRANTY, BorneLine, ComesBack
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -112,6 +114,7 @@ from kitwright.quote.work import (
 
 __all__ = [
     "ADDED_SINCE",
+    "WARRANTY",
     "Access",
     "Advice",
     "AllottedLine",
@@ -121,12 +124,14 @@ __all__ = [
     "Bill",
     "BillLine",
     "BillRole",
+    "BorneLine",
     "Buying",
     "Caution",
     "Chance",
     "ChanceOver",
     "Change",
     "Changes",
+    "ComesBack",
     "ComputedPrice",
     "ConflictingFindings",
     "Contingencies",
@@ -137,6 +142,7 @@ __all__ = [
     "Cover",
     "CylinderLeakage",
     "DecimalText",
+    "Deducted",
     "Diagnosed",
     "DisposedOf",
     "Engine",

@@ -20,10 +20,12 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
+from kitwright.store.aftercare import AFTERCARE
 from kitwright.store.bill_schema import BILLS
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
+from kitwright.store.payment_schema import make_payments
 from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
@@ -153,6 +155,19 @@ def estimates(db: Database) -> None:
 def tickets(db: Database) -> None:
     """Create the table of tickets, and let quotes belong to a fleet and to a ticket."""
     make_tickets(db.conn)
+
+
+@MIGRATIONS(name="0012")
+def aftercare(db: Database) -> None:
+    """Create the tables of come-backs, claims to suppliers, and notices to collect a machine."""
+    _run(db, AFTERCARE)
+    seal_rows(db.conn, ("counters",))
+
+
+@MIGRATIONS(name="0013")
+def payments(db: Database) -> None:
+    """Keep all payments in one table, invoices without statements, and retentions."""
+    make_payments(db.conn)
 
 
 _ERASURES: Final = """

@@ -26,7 +26,7 @@ CUSTOMER = {
 def in_work(staff: Staff, limit: str | None = None, **members: Any) -> str:
     """Return a quote whose work was started."""
     id = staff.accepted(limit, **members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     return id
 
@@ -105,8 +105,12 @@ def test_more_is_billed_within_a_limit_that_was_agreed(staff: Staff) -> None:
 
 def test_payments_settle_the_balance_and_the_machine_is_collected(staff: Staff) -> None:
     id = in_work(staff)  # noqa: A001
-    status, code, _ = refused(staff, id, "payments", {"amount": "1.00", "means": "card", "by": "R"})
-    assert (status, code) == (409, "no-statement")
+    staff.act(id, "payments", {"amount": "1.00", "means": "card", "by": "R"})
+    back = {"amount": "1.01", "means": "card", "paid_back": True, "by": "R"}
+    status, code, told = refused(staff, id, "payments", back)
+    assert (status, code) == (409, "paid-too-much")
+    assert "only 1.00 is to be paid back" in str(told)
+    staff.act(id, "payments", {**back, "amount": "1.00"})
     staff.act(id, "finish")
     owed = statement(staff, id)["account"]["balance"]["amount"]
 
@@ -122,7 +126,12 @@ def test_payments_settle_the_balance_and_the_machine_is_collected(staff: Staff) 
 
     made = statement(staff, id)
     assert Decimal(made["account"]["balance"]["amount"]) == 0
-    assert [one["amount"]["amount"] for one in made["payments"]] == ["10.00", rest]
+    assert [one["amount"]["amount"] for one in made["payments"]] == [
+        *("1.00", "-1.00"),
+        "10.00",
+        rest,
+    ]
+    assert [one["in_advance"] for one in made["payments"]] == [True, True, False, False]
     assert made["collected"]["unsafe"] is True
 
 
@@ -203,17 +212,8 @@ def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -
     owner = staff.client
     (place, line), *_ = lines_of(staff, id, "part")
     item, quantity = line["code"], line["quantity"]
-    delivered = {
-        "kind": "receive",
-        "quantity": quantity,
-        "cost": "1.00",
-        "reason": "delivered",
-        "by": "R. Okafor",
-        "bin": "A1",
-    }
-    staff.done(f"/v1/shelf/{item}/moves", delivered)
-    taken = {"kind": "reserve", "quantity": quantity, "quote": id, "reason": "for it", "by": "R"}
-    staff.done(f"/v1/shelf/{item}/moves", taken)
+    (holding,) = staff.get(f"/v1/shelf/{item}")["holdings"]
+    assert (holding["on_hand"], holding["reserved"]) == (quantity, quantity)
 
     staff.act(id, "finish", {"goods": [{"line": place, "used": "0", "to_shelf": quantity}]})
 
@@ -365,6 +365,8 @@ def test_freight_is_billed_as_the_orders_of_several_quotes_shared_it(staff: Staf
     for own in (own for one in made for own in one["allocations"]):
         paid[own["quote"]] += Decimal(own["fees"]["amount"]) + Decimal(own["freight"]["amount"])
 
+    for one in made:
+        staff.delivered(one["id"])
     for quote in quotes:
         staff.act(quote, "start")
         staff.act(quote, "finish")
@@ -387,6 +389,8 @@ def test_freight_is_billed_as_the_supplier_billed_it(staff: Staff) -> None:
     bill = {"number": "B-1", "lines": [{"line": 1, "packs": 1, "unit_cost": "1.00"}]}
     bill |= {"charges": "1.00", "net": "2.00"}
     act_on_order(staff, first, "bills", day="2027-03-02", **bill)
+    for one in made:
+        staff.delivered(one["id"])
     staff.act(quote, "start")
     staff.act(quote, "finish")
 

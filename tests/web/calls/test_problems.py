@@ -1,8 +1,9 @@
 """Problems that only calls on kept records meet, each with the answer that tells it."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -203,11 +204,18 @@ def received(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(path, json=body, headers=headers), body
 
 
+def received_nothing(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/receipts"
+    body = {"lines": [{"line": 1, "packs": 0}], "by": "Owner"}
+    headers = {"Idempotency-Key": '"receipt"', "If-Match": "*"}
+    return owner.post(path, json=body, headers=headers), body
+
+
 def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
     ordered(owner)
-    body = {"amount": "99999999.00", "means": "cash", "by": "Owner"}
+    body = {"amount": "999999.00", "means": "cash", "by": "Owner"}
     headers = {"Idempotency-Key": '"advance"', "If-Match": "*"}
-    return owner.post("/v1/quotes/Q1/advances", json=body, headers=headers), body
+    return owner.post("/v1/quotes/Q1/payments", json=body, headers=headers), body
 
 
 def clocked(owner: TestClient[Any], **members: str) -> tuple[Any, Any]:
@@ -288,19 +296,35 @@ def finished(
     for path, said in (
         (f"{quote}/issue", {}),
         (f"{quote}/accept", yes),
-        (f"{quote}/advances", paid),
+        (f"{quote}/payments", paid),
         ("/v1/orders", {"revisions": [{"quote": "Q1", "revision": 1}]}),
         (f"{quote}/start", {}),
     ):
         headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
         answer = owner.post(path, json=said, headers=headers)
         assert answer.is_success, answer.text
-    told = {
+    told = {"unbooked": "Nobody books deliveries here."} | {
         name: [{"line": place, **one} for one in value] if isinstance(value, list) else value
         for name, value in body.items()
     }
     headers = {"Idempotency-Key": '"finish"', "If-Match": "*"}
     return owner.post(f"{quote}/finish", json=told, headers=headers), told
+
+
+def came_back(
+    owner: TestClient[Any],
+    said: dict[str, Any],
+    members: Mapping[str, Any] = MappingProxyType({}),
+    *,
+    is_done: bool = True,
+) -> tuple[Any, Any]:
+    """Quote a machine that came back, wrongly."""
+    if is_done:
+        finished(owner)
+    else:
+        keep(owner, body=LEAKING)
+    body = {**LEAKING, "comes_back": {"quote": "Q1", **said}, **members}
+    return owner.post(QUOTES, json=body, headers={"Idempotency-Key": '"back"'}), body
 
 
 def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
@@ -338,6 +362,7 @@ BLOCK = {
 }
 
 # code -> a request that meets it alone, and where it points
+SETTLED = {"cause": "work", "reason": "It leaks again.", "by": "R"}
 COURSES = {"courses": ["least", "recommended"]}
 
 
@@ -391,6 +416,11 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/at",
     ),
     "unknown-step": (lambda owner, _: clocked(owner, act="tick", step="off nothing"), "/step"),
+    "nothing-arrived": (lambda owner, _: received_nothing(owner), "/lines/0"),
+    "beyond-bounds": (
+        lambda owner, _: finished(owner, "labour", clocked=[{"minutes": "10081"}]),
+        "/clocked/0/minutes",
+    ),
     "day-impossible": (lambda owner, _: billed_ahead(owner), "/day"),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
@@ -452,6 +482,29 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     ),
     "course-not-chosen": (lambda owner, _: chosen(owner, "accept", {}, **COURSES), "/course"),
     "amount-not-given": (lambda owner, _: agreed_blindly(owner), "/amount"),
+    "visit-unknown": (lambda owner, _: came_back(owner, {"quote": "Q9"}), "/comes_back/quote"),
+    "visit-not-finished": (
+        lambda owner, _: came_back(owner, {}, is_done=False),
+        "/comes_back/quote",
+    ),
+    "visit-of-other-machine": (
+        lambda owner, _: came_back(owner, {}, {"serial": 2140078}),
+        "/comes_back/quote",
+    ),
+    "come-back-of-many": (
+        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}] * 2}),
+        "/comes_back",
+    ),
+    "cause-unclear": (lambda owner, _: came_back(owner, {"by": "R"}), "/comes_back/by"),
+    "part-not-fitted": (
+        lambda owner, _: came_back(owner, {**SETTLED, "cause": "part", "part": "X-1"}),
+        "/comes_back/part",
+    ),
+    "job-not-in-visit": (
+        lambda owner, _: came_back(owner, {**SETTLED, "jobs": [{"job": "J-PLUG"}]}),
+        "/comes_back/jobs/0",
+    ),
+    "courses-on-warranty": (lambda owner, _: came_back(owner, SETTLED, COURSES), "/courses"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }

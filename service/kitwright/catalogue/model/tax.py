@@ -65,6 +65,8 @@ class TaxArea(Record, frozen=True, kw_only=True):
     decides.
 
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
+    `advance_invoices` says that an advance gets an invoice of its own when it is paid, because its
+    tax is due then.
     """
 
     id: AreaId
@@ -77,3 +79,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     untaxed: tuple[ChargeKind, ...]
     exemption: Exemption | None = None
     is_vat: bool = False
+    advance_invoices: bool = False

@@ -1,7 +1,8 @@
 """Bill: each agreed line against what is billed for it, with the taxes of the whole.
 
 Labour is billed by the shop's basis: the minutes agreed, those clocked, or those clocked up to
-those agreed. Goods are billed as used. A discount in per cent follows what it reduces; one of an
+those agreed. Goods are billed as used; a deposit for old parts is taken for no more of them than
+were used. A discount in per cent follows what it reduces; one of an
 amount stays, but is never more than what it reduces. Freight that is passed on is billed at most as
 suppliers charged it. Deposits for old parts that the customer left
 are refunded as lines of their own. Everything else is billed as agreed.
@@ -22,12 +23,14 @@ from kitwright.stages.billing.used import (
     CORE,
     DISCOUNT,
     FREIGHT,
+    WARRANTY,
     AgreedLine,
     CoreBack,
     Used,
     check_used,
+    deposits_due,
 )
-from kitwright.tax import Charge, LineTax, Taxed, TaxedLine, line_taxes, tax_charges
+from kitwright.tax import Charge, LineTax, Reductions, Taxed, TaxedLine, line_taxes, tax_reduced
 
 
 class Why(StrEnum):
@@ -58,6 +61,7 @@ class BilledLine(Struct, frozen=True, kw_only=True):
     clocked: Decimal | None = None
     to_shelf: Decimal = Decimal(0)
     to_supplier: Decimal = Decimal(0)
+    not_arrived: Decimal = Decimal(0)
     tax: TaxedLine | None = None
     taxes: tuple[LineTax, ...] = ()
 
@@ -96,9 +100,11 @@ def bill(
     """
     check_used(lines, used)
     billed = [*_lines(lines, used, basis)]
+    _deposit(lines, used, billed)
     if charged is not None:
         _pass_on(lines, billed, charged)
     _follow(lines, billed)
+    _bear(lines, billed)
     billed += [_refund(lines[one.line - 1], one) for one in used.cores if one.quantity]
     return with_taxes(lines, billed, area=area, on=on, exempt=exempt)
 
@@ -116,7 +122,7 @@ def with_taxes(
     Raises: the errors of the tax rules.
     """
     charges = [Charge(lines[one.place - 1].tax_kind, one.amount) for one in billed]
-    taxed = tax_charges(area, charges, on=on, exempt=exempt)
+    taxed = tax_reduced(area, charges, _reductions(lines, billed), on=on, exempt=exempt)
     shown = {tax.component for tax in (*taxed.taxes, *taxed.freed)}
     return Billed(
         lines=tuple(
@@ -140,6 +146,21 @@ def with_taxes(
     )
 
 
+def _reductions(lines: Sequence[AgreedLine], billed: Sequence[BilledLine]) -> Reductions:
+    """Return what the allowances for what the shop bears reduce; other lines reduce nothing."""
+    borne = [
+        (at, line, _borne(line, one.amount))
+        for at, one in enumerate(billed)
+        if (line := lines[one.place - 1]).borne is not None and one.why is not Why.core_back
+    ]
+    return [
+        tuple((at, off) for at, line, off in borne if off and line.tax_kind == own.tax_kind)
+        if (own := lines[one.place - 1]).code == WARRANTY and one.amount.minor
+        else ()
+        for one in billed
+    ]
+
+
 def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Iterator[BilledLine]:
     """Yield every agreed line as it is billed, discounts as they were agreed."""
     goods = {one.line: one for one in used.goods}
@@ -154,6 +175,7 @@ def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Itera
                 why=Why.agreed if dealt.used == line.quantity else Why.used,
                 to_shelf=dealt.to_shelf,
                 to_supplier=dealt.to_supplier,
+                not_arrived=dealt.not_arrived,
             )
             continue
         minutes = clocked.get(place)
@@ -185,6 +207,19 @@ def amount_of_part(line: AgreedLine, quantity: Decimal) -> Money:
     return line_amount(quantity, line.unit_price, line.base_quantity, currency=line.amount.currency)
 
 
+def _deposit(lines: Sequence[AgreedLine], used: Used, billed: list[BilledLine]) -> None:
+    """Change the deposits for old parts of goods of which fewer were used than agreed."""
+    for place, line in enumerate(lines, start=1):
+        quantity = deposits_due(lines, used, place) if line.kind == CORE else line.quantity
+        if quantity != line.quantity:
+            billed[place - 1] = structs.replace(
+                billed[place - 1],
+                quantity=quantity,
+                amount=amount_of_part(line, quantity),
+                why=Why.used,
+            )
+
+
 def _pass_on(lines: Sequence[AgreedLine], billed: list[BilledLine], charged: Money) -> None:
     """Change the lines of freight so that together they are at most what was charged."""
     left = charged
@@ -200,7 +235,7 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
     """Change every discount with what it reduces; together they never exceed that."""
     taken: dict[str, int] = {}
     for place, line in enumerate(lines):
-        if line.kind != DISCOUNT:
+        if line.kind != DISCOUNT or line.code == WARRANTY:
             continue
         reduced = [at for at, one in enumerate(lines) if _is_reduced(one, line)]
         agreed = sum(lines[at].amount.minor for at in reduced)
@@ -214,6 +249,28 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
         if off != -line.amount.minor:
             amount = Money(-off, line.amount.currency)
             billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _bear(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
+    """Change every allowance for what the shop bears: of each line, the same share as agreed."""
+    for place, line in enumerate(lines):
+        if line.code != WARRANTY:
+            continue
+        off = sum(
+            _borne(one, billed[at].amount)
+            for at, one in enumerate(lines)
+            if one.borne is not None and one.tax_kind == line.tax_kind
+        )
+        if off != -line.amount.minor:
+            amount = Money(-off, line.amount.currency)
+            billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _borne(line: AgreedLine, now: Money) -> int:
+    """Return what the shop bears of a line that is billed with an amount, in minor units."""
+    borne, agreed = line.borne, line.amount.minor
+    assert borne is not None
+    return borne.minor if now.minor == agreed else round_ratio(borne.minor * now.minor, agreed)
 
 
 def _left(

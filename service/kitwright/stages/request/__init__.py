@@ -1,5 +1,13 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+from kitwright.stages.request.bounds import (
+    MOST_MINUTES,
+    MOST_PACKS,
+    BeyondBounds,
+    check_amount,
+    check_quantity,
+)
+from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -35,6 +43,7 @@ from kitwright.stages.request.request import (
     read_request,
 )
 from kitwright.stages.request.terms import (
+    CoveredJob,
     CustomerPart,
     Discount,
     Exempt,
@@ -47,6 +56,8 @@ from kitwright.stages.request.terms import (
 )
 
 __all__ = [
+    "MOST_MINUTES",
+    "MOST_PACKS",
     "Asked",
     "AskedAssessment",
     "AskedCylinder",
@@ -56,7 +67,11 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+    "BeyondBounds",
+    "Cause",
+    "ComeBack",
     "Condition",
+    "CoveredJob",
     "CustomerPart",
     "CylinderOutOfRange",
     "Debris",
@@ -64,11 +79,13 @@ __all__ = [
     "Exempt",
     "FloorChange",
     "FreeLine",
+    "Ground",
     "JobDoesNotFit",
     "LineRef",
     "MinutesOverride",
     "NamedTwice",
     "NoDiagnosis",
+    "NotInVisit",
     "Ordered",
     "OrderedPacks",
     "PartNotNeeded",
@@ -83,6 +100,8 @@ __all__ = [
     "UnknownFamily",
     "UnknownId",
     "alike",
+    "check_amount",
+    "check_quantity",
     "find_chassis",
     "read_request",
 ]

@@ -30,6 +30,8 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
+from kitwright.stages.request.bounds import check_amount, check_product, check_quantity
+from kitwright.stages.request.come_back import ComeBack
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (
@@ -62,7 +64,13 @@ from kitwright.stages.request.refusal import (
     UnknownRole,
     UnknownTaxArea,
 )
-from kitwright.stages.request.terms import Discount, FloorChange, MinutesOverride, Terms
+from kitwright.stages.request.terms import (
+    Discount,
+    FloorChange,
+    MinutesOverride,
+    PriceOverride,
+    Terms,
+)
 
 
 class Rust(StrEnum):
@@ -111,7 +119,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
     is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
-    rest is bought with freight and fees of its own.
+    rest is bought with freight and fees of its own. `come_back` is the earlier visit that this one
+    follows; whom it costs what is in the `terms`.
     """
 
     family: FamilyId
@@ -133,6 +142,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     findings: AskedFindings | None = None
     is_by_findings: bool = False
     ordered: Ordered | None = None
+    come_back: ComeBack | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):
@@ -180,6 +190,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
     _check_terms(catalogue, family, asked.terms, faults)
+    _check_bounds(shop, asked, faults)
     if faults:
         raise RequestRefused(faults)
     return Request(
@@ -212,7 +223,7 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
     serial = asked.serial
     if serial is not None:
         serial = starts[bisect_right(starts, serial) - 1]
-    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
+    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms, come_back=None)
     return plain, request.exempt_kinds
 
 
@@ -396,6 +407,31 @@ def _check_terms(
                 faults.append(BelowZero(member).at("free_lines", index, member))
     if terms.prepaid < 0:
         faults.append(BelowZero("prepaid").at("prepaid"))
+
+
+def _check_bounds(shop: Shop, asked: Asked, faults: list[KitwrightError]) -> None:
+    """Add the errors of figures that nobody means."""
+    currency, terms = shop.currency, asked.terms
+    found = check_amount(asked.diagnostic_fee or Decimal(0), currency)
+    faults += [fault.at("diagnostic_fee") for fault in found]
+    for index, free in enumerate(terms.free_lines):
+        quantity = [*check_quantity(free.quantity, free.unit)]
+        price = [*check_amount(free.unit_price, currency)]
+        if not quantity and not price:
+            price = [*check_product(free.quantity, free.unit_price, currency)]
+        faults += [fault.at("free_lines", index, "quantity") for fault in quantity]
+        faults += [fault.at("free_lines", index, "unit_price") for fault in price]
+    for index, override in enumerate(terms.overrides):
+        if isinstance(override, PriceOverride):
+            found = check_amount(override.unit_price, currency)
+            faults += [fault.at("overrides", index, "unit_price") for fault in found]
+        else:
+            found = check_quantity(Decimal(override.minutes), "minute")
+            faults += [fault.at("overrides", index, "minutes") for fault in found]
+    for index, discount in enumerate(terms.discounts):
+        found = check_amount(discount.amount or Decimal(0), currency)
+        faults += [fault.at("discounts", index, "amount") for fault in found]
+    faults += [fault.at("prepaid") for fault in check_amount(terms.prepaid, currency)]
 
 
 def _check_floors(

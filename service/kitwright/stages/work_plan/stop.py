@@ -86,8 +86,9 @@ def find_stop(
     Charged are the minutes done, unless the shop does not charge them, and those of refitting what
     is off, or these with the shop's discount if it is returned in boxes. The minutes of each class
     are rounded up to the shop's increment, and together at least the bench minimum. To that come
-    what was fitted, used up or destroyed (a set that was opened entirely), sublet work and lines
-    added by hand that were done, and the diagnostic fee without its credit.
+    what was fitted or used up and, if it is refitted, what has to be renewed for that (a set that
+    was opened entirely), sublet work and lines added by hand that were done, and the diagnostic fee
+    without its credit. In boxes, nothing is filled or fitted any more.
 
     Args:
         plan: the steps.
@@ -95,12 +96,12 @@ def find_stop(
         needs: those of the kit.
         before: the number of the step, from 1; one more than there are for all.
     """
-    due = _due(plan, lines, needs, before, ())
-    fixed = [_part_of(lines[one.place], one.share) for one in due.shares]
+    due = _due(plan, before)
 
     def price(*, in_boxes: bool) -> Money:
-        minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
-        return price_of(shop, request, (*_labour(shop, minutes), *fixed))
+        used = _used(shop, plan, lines, needs, due, in_boxes=in_boxes)
+        fixed = (_part_of(lines[one.place], one.share) for one in used.shares)
+        return price_of(shop, request, (*_labour(shop, used.minutes), *fixed))
 
     return Stop(
         before=before,
@@ -143,35 +144,42 @@ def find_used(
         in_boxes: whether the machine is returned in boxes instead of refitted.
         kept: the roles whose parts can't go back to their supplier, although they are not used.
     """
-    due = _due(plan, lines, needs, before, kept)
-    minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
-    return UsedUp(minutes, due.shares)
+    due = _due(plan, before)
+    return _used(shop, plan, lines, needs, due, in_boxes=in_boxes, kept=kept)
 
 
 class _Due(Struct, frozen=True):
-    """Of a plan that stops before a step: the exact minutes done and those of refitting what is
-    off, and the shares of the other lines.
+    """A plan that stops before a step: the steps done, those of them that took off what is still
+    off, the exact minutes done, and those of refitting what is off.
     """
 
+    steps: tuple[Step, ...]
+    off: list[Step]
     done: _Minutes
     to_refit: _Minutes
-    shares: tuple[Share, ...]
 
 
-def _due(
+def _due(plan: WorkPlan, before: int) -> _Due:
+    steps, left = plan.steps[: before - 1], plan.steps[before - 1 :]
+    off = _off(steps)
+    return _Due(steps, off, _minutes(steps), _minutes(_refits(off, left)))
+
+
+def _used(
+    shop: Shop,
     plan: WorkPlan,
     lines: Sequence[PricedLine],
     needs: Sequence[Need],
-    before: int,
-    kept: Collection[tuple[str, int | None]],
-) -> _Due:
-    done = plan.steps[: before - 1]
-    off = _off(done)
-    return _Due(
-        done=_minutes(done),
-        to_refit=_minutes(_refits(off, plan.steps[before - 1 :])),
-        shares=(*_goods(lines, needs, done, off, kept), *_others(lines, done)),
-    )
+    due: _Due,
+    *,
+    in_boxes: bool,
+    kept: Collection[tuple[str, int | None]] = (),
+) -> UsedUp:
+    minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
+    # what comes off is not refitted, so nothing is renewed for that
+    renewed = () if in_boxes else due.off
+    shares = (*_goods(lines, needs, due.steps, renewed, kept), *_others(lines, due.steps))
+    return UsedUp(minutes, shares)
 
 
 def _charged(shop: Shop, due: _Due, *, in_boxes: bool) -> _Minutes:
@@ -274,7 +282,9 @@ def _goods(
     off: Iterable[Step],
     kept: Collection[tuple[str, int | None]],
 ) -> Iterator[Share]:
-    """Yield the part of each line of goods that was fitted, used up or destroyed, or is kept."""
+    """Yield the part of each line of goods that was fitted or used up, is renewed when what is off
+    is refitted, or is kept.
+    """
     gone = {(need.role, need.cylinder) for step in done for need in step.uses} | set(kept)
     for step in off:
         if step.instance is not None:

@@ -1,6 +1,4 @@
-"""Accounts: calls that finish the work, and on its statement, payments and the machine's
-collection.
-"""
+"""Accounts: calls that finish the work, and on its statement and the machine's collection."""
 
 from __future__ import annotations
 
@@ -8,16 +6,18 @@ from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated
 
 from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.advancing import set_off
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
+from kitwright.keeping.event import Facts
 from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, read_agreed
@@ -27,12 +27,13 @@ from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, b
 from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.tax import gross_up
+from kitwright.telling.advance import tell_advances
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.units import exact
-from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, Sha256, written
 from kitwright.web.calls.order_making import unordered
@@ -41,7 +42,7 @@ from kitwright.web.calls.quotes import QuoteHeadOut, head_of
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import standing
 from kitwright.web.edge.reply import Reply
-from kitwright.web.edge.shapes import DecimalIn, Text, UnitCode, Wire
+from kitwright.web.edge.shapes import Text, UnitCode, Wire
 
 QuantityIn = Annotated[
     str,
@@ -58,13 +59,14 @@ _MOST = Meta(max_length=1_000)
 
 class GoodsUsedIn(Wire, frozen=True, kw_only=True):
     """What became of the goods of a line: `used` are billed. What was agreed and not used went back
-    `to_shelf` or `to_supplier`.
+    `to_shelf` or `to_supplier`, or had `not_arrived`.
     """
 
     line: LinePlace
     used: QuantityIn
     to_shelf: QuantityIn = "0"
     to_supplier: QuantityIn = "0"
+    not_arrived: QuantityIn = "0"
 
 
 class ClockedIn(Wire, frozen=True, kw_only=True):
@@ -95,28 +97,18 @@ class FinishIn(Wire, frozen=True, kw_only=True):
     agreed, from 1, with its additions last; those that are not named are billed as agreed. If no
     line is `clocked`, the minutes are those of the quote's clock.
 
-    `supplied_on` is the day on which the work was done; null: today. `by` is the person who closes
-    it.
+    `unbooked` says why goods are billed of which no delivery is booked, for example because they
+    came from another job. `supplied_on` is the day on which the work was done; null: today. `by` is
+    the person who closes it.
     """
 
     goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()
     clocked: Annotated[tuple[ClockedIn, ...], _MOST] = ()
     cores: Annotated[tuple[CoreBackIn, ...], _MOST] = ()
     disposed: Annotated[tuple[DisposedIn, ...], _MOST] = ()
+    unbooked: Text | None = None
     supplied_on: date | None = None
     by: Text | None = None
-
-
-class PaymentIn(Wire, frozen=True, kw_only=True):
-    """A payment of an `amount` including tax; with `paid_back`, the shop pays it to the customer.
-    `reference` identifies it, and `by` is the person who took or gave it.
-    """
-
-    amount: DecimalIn
-    means: Literal["cash", "card", "transfer"]
-    paid_back: bool = False
-    reference: Text | None = None
-    by: Text
 
 
 class CollectIn(Wire, frozen=True, kw_only=True):
@@ -180,26 +172,34 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     the classes that the work plan has in it. If nothing was clocked, the minutes agreed are billed.
     Clocks that run are stopped now, and the event says how many (`clocks_stopped`). A shop that
     bills minutes is refused one that nobody stopped and nobody corrected (`clock-forgotten`). While
-    parts orders are not placed, `goods` has to say what was used instead. Freight and suppliers'
-    fees are billed at most as they were charged on the orders that were placed for the quote. Goods
-    that were reserved and not used are free again. A bill above the limit of the authorisation is
-    refused with `bill-over-limit`, which says by how much, and which consent is needed. A revision
-    on offer must first be accepted, declined or withdrawn. A draft newer than the agreed revision
-    is superseded; `quote.finished` names it in its fact `superseded`.
+    parts orders are not placed, `goods` has to say what was used instead. Goods that never came are
+    not billed: while a line of them is not here, by deliveries booked on orders and by the shelf,
+    the call is refused (`goods-not-here`, which names them), unless `goods` says that less was
+    used, or `unbooked` why they are billed all the same; the event then names the lines. Freight
+    and suppliers' fees are billed at most as they were charged on the orders that were placed for
+    the quote. Goods that were reserved and not used are free again. A bill above the limit of the
+    authorisation is refused with `bill-over-limit`, which says by how much, and which consent is
+    needed. A revision on offer must first be accepted, declined or withdrawn. A draft newer than
+    the agreed revision is superseded; `quote.finished` names it in its fact `superseded`.
     """
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
     life.check_finish(quote)
-    if not body.goods:
+    if not body.goods and body.unbooked is None:
         life.check_finish(quote, _unordered(desk, records, quote, stamp))
     day = body.supplied_on or stamp.today
     if not quote.made_on <= day <= max(stamp.today, quote.made_on):
         fault = SupplyDayInvalid(day, quote.made_on, stamp.today)
         raise RequestRefused([fault.at("supplied_on")])
     stopped = stop_clocks(records, stamp, quote)
-    statement, items = _closed(call, records, quote, _used(body), day)
-    finished = life.finish(records, stamp, quote, items, stopped)
+    used = _used(body)
+    statement, items = _closed(call, records, quote, used, day)
+    unbooked = _unbooked(call, records, quote, used, body.unbooked)
+    finished = life.finish(records, stamp, quote, items, stopped, unbooked)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
+    finished = set_off(
+        records, stamp, finished, statement, tell_advances(statement.language, statement.quote)
+    )
     return answer(desk, head_of(desk, records, finished))
 
 
@@ -211,6 +211,21 @@ def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> 
         return 0
 
 
+def _unbooked(
+    call: Call, records: Records, quote: KeptQuote, used: Used, reason: str | None
+) -> Facts:
+    """Return what the event tells of goods that are billed although they are not here.
+
+    Raises: GoodsNotHere, without a reason.
+    """
+    agreed = standing(records, quote, life.revision_of(records, quote, quote.agreed or 0))
+    billed = {at: Decimal(line.quantity) for at, line in enumerate(agreed.lines, start=1)}
+    billed |= {one.line: one.used for one in used.goods}
+    catalogue = call.desk.service.workshop.catalogue
+    absent = [*absent_lines(records, catalogue, quote.number, agreed)]
+    return unbooked_facts(check_here(absent, billed, reason), reason)
+
+
 def _used(body: FinishIn) -> Used:
     return Used(
         goods=tuple(
@@ -219,6 +234,7 @@ def _used(body: FinishIn) -> Used:
                 used=Decimal(one.used),
                 to_shelf=Decimal(one.to_shelf),
                 to_supplier=Decimal(one.to_supplier),
+                not_arrived=Decimal(one.not_arrived),
             )
             for one in body.goods
         ),
@@ -306,38 +322,6 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
         ),
         tag=tag(quote, call.desk.gate.epoch),
     )
-
-
-@operation(
-    "POST /v1/quotes/{id}/payments",
-    "addPayment",
-    "quotes",
-    "act-refused",
-    "request-refused",
-    is_guarded=True,
-)
-def pay(records: Records, call: Call, body: PaymentIn) -> Reply[QuoteHeadOut]:
-    """Record a payment on a statement.
-
-    Records the payment; nothing is charged. Where the shop has a smallest coin, cash of the balance
-    rounded to it settles the balance.
-    """
-    desk = call.desk
-    quote = call.checked(QUOTE, records.quotes.get)
-    amount = read_amount(body.amount, desk.currency, "amount")
-    payment = Payment(
-        quote=quote.number,
-        number=0,
-        at=call.stamp.at,
-        day=call.stamp.today,
-        amount=-amount if body.paid_back else amount,
-        rounding=Money(0, amount.currency),
-        means=body.means,
-        reference=body.reference,
-        who=body.by,
-    )
-    paid = accounts.pay(records, call.stamp, quote, payment)
-    return answer(desk, head_of(desk, records, paid))
 
 
 @operation(
