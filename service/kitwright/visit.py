@@ -221,10 +221,12 @@ def _borne(
     )
     if others:
         rest = settle(others, left_out=jobs.left_out)
-        return shares_beyond(lines, _work(workshop, plain, rest, besides, known).lines)
+        return shares_beyond(
+            lines, _work(workshop, plain, rest, besides, known, is_compared=True).lines
+        )
     if besides:
         # what is replaced besides is no job: what the covered jobs come to without it is borne
-        return shares_within(lines, _work(workshop, plain, jobs, (), known).lines)
+        return shares_within(lines, _work(workshop, plain, jobs, (), known, is_compared=True).lines)
     return shares_beyond(lines, None)
 
 

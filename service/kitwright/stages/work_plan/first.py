@@ -39,7 +39,7 @@ def change_first(
     return early
 
 
-def _later(after: Mapping[str, set[str]], tests: set[str]) -> set[str]:
+def _later(after: Mapping[str, set[str]], tests: frozenset[str]) -> set[str]:
     """Return the tests, and all that comes after any."""
     return all_after(after, tests, after) | tests
 
