@@ -15,6 +15,7 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_catalogue,
     a_claim,
     a_clock_entry,
     a_come_back,
@@ -48,10 +49,12 @@ from kitwright.keeping.record import (
     Disposal,
     DisposalKind,
     EstimateKind,
+    KeptCatalogue,
     KeptQuote,
     MailState,
     Means,
     OrderState,
+    RevisionState,
     Ticket,
     Waiting,
 )
@@ -66,6 +69,10 @@ from kitwright.money import Money
 
 def add_answer(records: Records, name: str) -> None:
     records.answers.add(an_answer(name), NOON)
+
+
+def keep_catalogue(records: Records, revision: str) -> KeptCatalogue:
+    return records.catalogues.add(a_catalogue(revision))
 
 
 class ThingsContract:
@@ -269,6 +276,27 @@ class ThingsContract:
         assert store.read(lambda r: r.photos.of_ticket(1)) == (photo,)
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.quotes.add(a_quote(ticket=9)))
+
+    def test_catalogues_are_kept_while_something_is_made_with_them(self, store: Store) -> None:
+        quote = kept(store, keep_issued)
+        revision = store.read(lambda records: records.revisions.get(quote.number, 1))
+        assert revision is not None
+        used = revision.catalogue_revision
+        for one in (used, "c" * 64):
+            kept(store, partial(keep_catalogue, revision=one))
+        with pytest.raises(RecordConflict):
+            kept(store, partial(keep_catalogue, revision=used))
+
+        kept(store, lambda records: records.catalogues.drop_unused())
+        assert store.read(lambda records: records.catalogues.get(used)) == a_catalogue(used)
+        assert store.read(lambda records: records.catalogues.get("c" * 64)) is None
+
+        def end(records: Records) -> None:
+            records.revisions.mark(quote.number, revision.number, RevisionState.withdrawn)
+            records.catalogues.drop_unused()
+
+        kept(store, end)
+        assert store.read(lambda records: records.catalogues.get(used)) is None
 
     def test_entries_of_the_estimates_are_kept_in_order(self, store: Store) -> None:
         first = kept(store, lambda records: records.estimates.add(an_estimate_entry()))

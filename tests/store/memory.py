@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     Hook,
     KeptAnswer,
     KeptBill,
+    KeptCatalogue,
     KeptOrder,
     KeptQuote,
     KeyRecord,
@@ -444,6 +445,22 @@ class MemoryEstimates(Kept[EstimateEntry]):
         return self.sorted()
 
 
+class MemoryCatalogues(Kept[KeptCatalogue]):
+    def drop_unused(self) -> None:
+        ongoing = {
+            (quote.number, quote.state is not QuoteState.done)
+            for quote in self._state.of("quotes").values()
+        }
+        used = {
+            revision.catalogue_revision
+            for revision in self._state.of("revisions").values()
+            if revision.state is RevisionState.issued
+            or (revision.state is RevisionState.accepted and (revision.quote, True) in ongoing)
+        }
+        for revision in set(self._state.of("catalogues")) - used:
+            del self._state.change("catalogues")[revision]
+
+
 class MemoryPhotos(Kept[Photo]):
     def of_ticket(self, ticket: int) -> tuple[Photo, ...]:
         return tuple(photo for photo in self.sorted() if photo.ticket == ticket)
@@ -724,6 +741,7 @@ def records(state: State) -> Records:
         ),
         notices=MemoryNotices(state, "notices", "quote", "number", needs=of_a_quote),
         estimates=MemoryEstimates(state, "estimates"),
+        catalogues=MemoryCatalogues(state, "catalogues", "revision"),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)

@@ -18,6 +18,7 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_bill,
+    a_catalogue,
     a_claim,
     a_clock_entry,
     a_come_back,
@@ -143,6 +144,7 @@ CHANGES = {
     "notices": "who = 'other'",
     "tickets": "complaint = 'other'",
     "estimates": "by = 'other'",
+    "catalogues": "body = x'00'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -164,6 +166,7 @@ def add_rest(records: Records) -> None:
     records.notices.add(a_notice(4))
     records.tickets.add(a_ticket(1, 1))
     records.estimates.add(an_estimate_entry())
+    records.catalogues.add(a_catalogue())
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -224,6 +227,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "bills_stay",
             "clock_entries_stay",
             "estimates_stay",
+            "catalogues_stay",
             "notices_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")

@@ -527,6 +527,14 @@ class EstimateKind(StrEnum):
     taken_back = "taken_back"
 
 
+class KeptCatalogue(Struct, frozen=True, kw_only=True):
+    """A catalogue with its prices that offers were made with, compressed; it never changes."""
+
+    revision: str
+    at: datetime
+    body: bytes
+
+
 class EstimateEntry(Struct, frozen=True, kw_only=True):
     """What was done to the shop's estimates; it never changes.
 

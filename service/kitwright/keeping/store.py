@@ -30,6 +30,7 @@ from kitwright.keeping.record import (
     Hook,
     KeptAnswer,
     KeptBill,
+    KeptCatalogue,
     KeptOrder,
     KeptQuote,
     KeptStatement,
@@ -344,6 +345,21 @@ class ClockEntries(Protocol):
         """Return the entries of all quotes that count for a day, by quote, oldest first."""
 
 
+class Catalogues(Protocol):
+    """The catalogues that offers were made with, by revision."""
+
+    def get(self, *key: int | str) -> KeptCatalogue | None:
+        """Return the catalogue of a revision, None if it is not kept."""
+
+    def add(self, record: KeptCatalogue) -> KeptCatalogue:
+        """Add a catalogue. Raises: RecordConflict."""
+
+    def drop_unused(self) -> None:
+        """Delete the catalogues by which nothing is on offer and no work is agreed that is not
+        done.
+        """
+
+
 class ComeBacks(Kept[KeptComeBack], Protocol):
     """Machines that came back, one a quote."""
 
@@ -603,6 +619,7 @@ class Records(Struct, frozen=True, kw_only=True):
     claims: Claims
     notices: Notices
     estimates: EstimateEntries
+    catalogues: Catalogues
     customers: Customers
     machines: Machines
     tickets: Tickets

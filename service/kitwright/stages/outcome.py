@@ -275,7 +275,8 @@ class Course(Struct, frozen=True, kw_only=True):
 
     `also` are the courses that come to the same jobs. `ready_on` is the day on which it is ready,
     None if that is not known. `unfixed` are the jobs of better repairs that it leaves out, and
-    `dearer_than` the better courses that cost less, with by how much.
+    `dearer_than` the better courses that cost less, with by how much; `above_machine` is by how
+    much it costs more than another machine, None if it does not.
     """
 
     name: CourseName
@@ -284,6 +285,7 @@ class Course(Struct, frozen=True, kw_only=True):
     ready_on: date | None
     unfixed: tuple[Operation, ...]
     dearer_than: tuple[tuple[CourseName, Money], ...] = ()
+    above_machine: Money | None = None
 
     @property
     def names(self) -> tuple[CourseName, ...]:
@@ -313,6 +315,24 @@ class Worth(Struct, frozen=True, kw_only=True):
             "hours": self.hours,
         }
         return tuple(name for name, fact in known.items() if fact is None)
+
+
+class AnotherMachine(Struct, frozen=True, kw_only=True):
+    """Another machine instead of a repair, which the shop does not sell by a quote.
+
+    `price` is the figure that was given for it, `owed` the diagnosis, which no repair gives credit
+    for, and `value` what the machine at hand is worth. `unfixed` are the jobs that are not done.
+    """
+
+    price: Money
+    owed: Money
+    value: Money
+    unfixed: tuple[Operation, ...]
+
+    @property
+    def total(self) -> Money:
+        """What it comes to, with the diagnosis."""
+        return self.price + self.owed
 
 
 class AdviceLevel(StrEnum):
@@ -365,6 +385,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     courses: tuple[Course, ...] = ()
     advised: CourseName | None = None
     advice: Advice | None = None
+    machine: AnotherMachine | None = None
     estimates: int | None = None
 
     @property
