@@ -498,7 +498,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/comes_back/quote",
     ),
     "come-back-of-many": (
-        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}] * 2}),
+        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}, {}]}),
         "/comes_back",
     ),
     "cause-unclear": (lambda owner, _: came_back(owner, {"by": "R"}), "/comes_back/by"),
