@@ -25,6 +25,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "cause": frozenset(QuoteState) - {QuoteState.done},
+        "claim": frozenset(QuoteState),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -201,6 +202,7 @@ def possible_acts(
     owes_fee: bool = False,
     account: Standing = _NOTHING,
     comes_back: bool = False,
+    may_claim: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -217,6 +219,7 @@ def possible_acts(
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
         comes_back: whether its machine came back from an earlier visit.
+        may_claim: whether the part that made it come back can be claimed.
     """
     is_offered = quote.offered is not None
     met = {
@@ -227,6 +230,7 @@ def possible_acts(
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
         "cause": comes_back,
+        "claim": may_claim,
         "order": is_orderable,
         "start": is_supplied,
         "tear_down": can_begin,

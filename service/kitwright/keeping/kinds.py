@@ -5,6 +5,10 @@ from __future__ import annotations
 from typing import Final, Literal, get_args
 
 EventKind = Literal[
+    "claim.created",
+    "claim.credited",
+    "claim.refused",
+    "claim.sent",
     "customer.changed",
     "customer.created",
     "customer.erased",

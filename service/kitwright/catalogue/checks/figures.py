@@ -156,6 +156,8 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "restock_percent": _PERCENT,
         "return_days": _AMOUNT,
         "core_days": _AMOUNT,
+        "warranty_days": _AMOUNT,
+        "claim_days": _AMOUNT,
     },
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
     model.Tick: {"elapsed_minutes": _AMOUNT},

@@ -11,6 +11,7 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.claims import may_claim
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.stopping import owes_fee
@@ -44,6 +45,7 @@ from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
 _REVISION = {"revision": "Which revision, by its number."}
 _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
+    "claim": "/v1/quotes/{id}/claims",
     "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
@@ -173,6 +175,7 @@ def head_of(
         owes_fee=_owes_fee(records, quote),
         account=standing_of(records, quote),
         comes_back=records.come_backs.get(quote.number) is not None,
+        may_claim=may_claim(records, quote),
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
