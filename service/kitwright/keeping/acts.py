@@ -38,7 +38,8 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
             }
         ),
         "pay": frozenset(QuoteState),
-        "collect": frozenset({QuoteState.done}),
+        "collect": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
+        "notice": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
         "invoice": frozenset({QuoteState.done}),
     }
 )
@@ -50,6 +51,7 @@ _SAID: Final = {
     "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
+    "notice": "record a notice for",
     "pay": "record a payment for",
     "tear_down": "tear down for",
 }
@@ -203,6 +205,7 @@ def possible_acts(
     account: Standing = _NOTHING,
     comes_back: bool = False,
     may_claim: bool = False,
+    is_waiting: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -220,6 +223,7 @@ def possible_acts(
         account: how the account stands once the work is finished.
         comes_back: whether its machine came back from an earlier visit.
         may_claim: whether the part that made it come back can be claimed.
+        is_waiting: whether its machine waits to be collected.
     """
     is_offered = quote.offered is not None
     met = {
@@ -237,7 +241,8 @@ def possible_acts(
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_ordered,
         "pay": account.is_payable,
-        "collect": account.is_here,
+        "collect": account.is_here or is_waiting,
+        "notice": is_waiting,
         "invoice": account.is_billable,
     }
     return tuple(

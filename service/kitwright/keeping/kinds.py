@@ -48,6 +48,7 @@ EventKind = Literal[
     "quote.found",
     "quote.invoiced",
     "quote.issued",
+    "quote.noticed",
     "quote.ordered",
     "quote.paid",
     "quote.reopened",

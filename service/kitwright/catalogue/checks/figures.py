@@ -163,6 +163,11 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},
     model.VisitWork: {"minutes": _AMOUNT},
+    model.Collection: {
+        "first_notice_days": _AMOUNT,
+        "every_days": _POSITIVE,
+        "most_notices": _AMOUNT,
+    },
     model.Warranty: {"labour_days": _AMOUNT, "alternate_parts_days": _AMOUNT},
     model.Work: {"minutes": _AMOUNT},
 }

@@ -43,6 +43,7 @@ from kitwright.web.calls import (
     ticket_links,
     ticket_paper,
     tickets,
+    waiting,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -68,6 +69,7 @@ _MODULES: Final = (
     estimates,
     month,
     recurring,
+    waiting,
     links,
     link_photos,
     messages,
