@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from fractions import Fraction
-from typing import Final
+from typing import Final, Literal
 
 from msgspec import Struct, structs
 
@@ -24,7 +24,9 @@ from kitwright.stages.request import Cause
 _MOST_MOVES: Final = 10_000
 _BY_ORDER: Final = "order O"
 """The start of the reason of a receipt; the order's number follows."""
-ACTS_OF: Final[Mapping[ClaimState, tuple[str, ...]]] = {
+ClaimAct = Literal["credit", "refuse", "send"]
+"""Something that may be done with a claim."""
+ACTS_OF: Final[Mapping[ClaimState, tuple[ClaimAct, ...]]] = {
     ClaimState.open: ("credit", "refuse", "send"),
     ClaimState.sent: ("credit", "refuse"),
     ClaimState.refused: ("send",),
@@ -224,7 +226,7 @@ def _hours(records: Records, quote: KeptQuote) -> str | None:
 
 
 def change_claim(
-    records: Records, stamp: Stamp, claim: Claim, act: str, kind: EventKind, after: Claim
+    records: Records, stamp: Stamp, claim: Claim, act: ClaimAct, kind: EventKind, after: Claim
 ) -> Claim:
     """Return a claim with which something was done. Raises: ClaimNotNow."""
     if act not in ACTS_OF[claim.state]:

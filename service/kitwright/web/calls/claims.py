@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from kitwright.keeping import claims
 from kitwright.keeping.aftercare import Claim, ClaimState
-from kitwright.keeping.claims import ACTS_OF, Failed
+from kitwright.keeping.claims import ACTS_OF, ClaimAct, Failed
 from kitwright.keeping.come_backs import agreed_quote
 from kitwright.keeping.key import Scope
 from kitwright.keeping.kinds import EventKind
@@ -86,7 +86,7 @@ class KeptClaimOut(Claim, frozen=True, kw_only=True):
     """
 
     is_late: bool
-    acts: tuple[Literal["credit", "refuse", "send"], ...]
+    acts: tuple[ClaimAct, ...]
 
 
 class ClaimsOut(Out, frozen=True, kw_only=True):
@@ -115,7 +115,7 @@ def _out(call: Call, claim: Claim) -> KeptClaimOut:
     day = claim.sent_on or call.stamp.today
     is_sent = claim.state is not ClaimState.open
     is_late = claim.due_on is not None and day > claim.due_on and (claim.sent_on or not is_sent)
-    acts: tuple[Literal["credit", "refuse", "send"], ...] = ACTS_OF[claim.state]
+    acts = ACTS_OF[claim.state]
     return extended(KeptClaimOut, claim, is_late=bool(is_late), acts=acts)
 
 
@@ -249,7 +249,7 @@ def _day(call: Call, claim: Claim, day: date | None) -> date:
 
 
 def _done(
-    records: Records, call: Call, before: Claim, how: tuple[str, EventKind], after: Claim
+    records: Records, call: Call, before: Claim, how: tuple[ClaimAct, EventKind], after: Claim
 ) -> Reply[KeptClaimOut]:
     act, kind = how
     kept = claims.change_claim(records, call.stamp, before, act, kind, after)
