@@ -5,7 +5,7 @@ from io import StringIO
 from typing import Any
 
 from tests.web.calls.conftest import Staff
-from tests.web.calls.test_come_back import back, finished
+from tests.web.calls.test_come_back import back, finished, ordered
 
 
 def report(staff: Staff, **query: str) -> Any:
@@ -49,7 +49,7 @@ def test_cost_of_finished_visits_on_warranty_is_summed(staff: Staff) -> None:
     staff.act(again, "issue")
     staff.act(again, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
     assert report(staff)["cost"]["amount"] == "0.00", "nothing was spent yet"
-    staff.done("/v1/orders", {"revisions": [{"quote": again, "revision": 1}]})
+    ordered(staff, again)
     staff.act(again, "start")
     staff.act(again, "finish")
 

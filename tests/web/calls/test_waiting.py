@@ -4,7 +4,7 @@ from typing import Any
 
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
-from tests.web.calls.test_come_back import quoted
+from tests.web.calls.test_come_back import ordered, quoted
 
 BY = {"by": "R. Okafor"}
 
@@ -31,7 +31,7 @@ def done(staff: Staff, **members: Any) -> str:
 def worked(staff: Staff, id: str) -> str:  # noqa: A002
     """Have a quote on offer accepted, and its work done; return it."""
     staff.act(id, "accept", {"revision": 1, "who": "A. Customer", "means": "telephone"})
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    ordered(staff, id)
     staff.act(id, "start")
     staff.act(id, "finish")
     return id
