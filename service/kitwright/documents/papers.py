@@ -7,6 +7,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.bill_pdf import bill_pdf
+from kitwright.documents.collection_letter import CollectionLetter, collection_letter_pdf
 from kitwright.documents.fonts import fonts
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.offer_view import warranty_of
@@ -121,6 +122,10 @@ class ShopPapers:
     def ticket_pdf(self, paper: TicketPaper) -> bytes:
         """Return a ticket as PDF."""
         return ticket_pdf(paper, self._shop)
+
+    def collection_letter(self, letter: CollectionLetter) -> bytes:
+        """Return the letter that asks a customer to collect a machine, as PDF."""
+        return collection_letter_pdf(letter, self._shop)
 
     def bill_pdf(self, bill: Bill) -> bytes:
         """Return an invoice or a credit note as PDF."""

@@ -49,6 +49,7 @@ from kitwright.web.calls.ticking import (
     sorted_jobs,
     text_of_choice,
 )
+from kitwright.web.calls.waiting import to_collect
 from kitwright.web.calls.wire import Jobs
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
@@ -269,6 +270,7 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
+            notice=to_collect(call.desk, records, quote, paper),
         ),
     )
 
