@@ -53,6 +53,7 @@ class _Work(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
+    to_order: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
 
 
@@ -146,10 +147,8 @@ def _work(
     needs = _needs(workshop, request, jobs, plan, labour, besides, known)
     kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
-    still, before = orders, Decimal(0)
-    if asked.ordered is not None:
-        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
-        before = asked.ordered.charged
+    to_order = _to_order(workshop, request, orders)
+    before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
         Priced(
             catalogue=catalogue,
@@ -158,7 +157,7 @@ def _work(
             labour=labour,
             kit=kit,
             goods=workshop.goods.lines(kit),
-            orders=still,
+            orders=to_order,
             before=Money.of(before, shop.currency),
             diagnostic_done=asked.diagnostic_done,
             diagnostic_fee=asked.diagnostic_fee,
@@ -174,8 +173,20 @@ def _work(
         labour=labour,
         kit=kit,
         orders=orders,
+        to_order=to_order,
         lines=adjust_lines(lines, asked.terms, shop.currency),
     )
+
+
+def _to_order(
+    workshop: Workshop, request: Request, orders: tuple[PartsOrder, ...]
+) -> tuple[PartsOrder, ...]:
+    """Return what of some orders is still to be ordered."""
+    asked = request.asked
+    if asked.ordered is None:
+        return orders
+    catalogue, shop = workshop.catalogue, workshop.shop
+    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
 
 
 def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
@@ -187,9 +198,8 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
         kit = _choose_kit(workshop, plain, kit.needs)
     catalogue, shop = workshop.catalogue, workshop.shop
     orders = split_orders(catalogue, shop, kit, asked.on)
-    if asked.ordered is not None:
-        orders = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
-    return with_orders(shop, asked.ordered, orders)
+    to_order = _to_order(workshop, request, orders)
+    return with_orders(shop, asked.ordered, to_order)
 
 
 def _needs(
@@ -254,7 +264,8 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
         return repair
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
     orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
-    return structs.replace(repair, kit=kit, orders=orders)
+    to_order = _to_order(workshop, request, orders)
+    return structs.replace(repair, kit=kit, orders=orders, to_order=to_order)
 
 
 def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner | None:

@@ -12,15 +12,17 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import balance_of, is_owed
+from kitwright.documents.change_view import because_of
 from kitwright.documents.courses_view import warranty_told
+from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import summary_of
 from kitwright.language.scribe import Named, Scribe
 from kitwright.money import total
 from kitwright.quote import (
     Amount,
+    Change,
     Diagnosed,
     Envelope,
-    MoreAsked,
     Quote,
     RankedFault,
     WarrantyTerms,
@@ -115,16 +117,6 @@ def stops_of(quote: Quote) -> tuple[Amount, Amount] | None:
     return dearest.refitted, boxed.in_boxes
 
 
-def together(things: Iterable[Named], scribe: Scribe) -> str:
-    """Return the names of several things, each once with all its cylinders."""
-    places: dict[str, list[int]] = {}
-    for thing in things:
-        found = places.setdefault(thing.name, [])
-        if thing.cylinder is not None and thing.cylinder not in found:
-            found.append(thing.cylinder)
-    return "; ".join(scribe.on_cylinders(name, found) for name, found in places.items())
-
-
 def _repaired(quote: Quote) -> Sequence[Diagnosed | RankedFault]:
     """Return the faults that the quote repairs."""
     if quote.assessment is not None:
@@ -159,7 +151,7 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
         return ""
     called = ""
     if len({fault.plain for fault in found}) > 1:
-        called = scribe.say("Found: {faults}.", faults=together(found, scribe))
+        called = scribe.say("Found: {faults}.", faults=scribe.together(found))
     if quote.assessment is None:
         return called
     grades = {fault.grade for fault in quote.assessment.diagnoses if fault.is_quotable}
@@ -171,7 +163,7 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
 
 
 def _cure(quote: Quote, scribe: Scribe) -> str:
-    return scribe.say("We would do: {work}.", work=together(quote.jobs, scribe))
+    return scribe.say("We would do: {work}.", work=scribe.together(quote.jobs))
 
 
 def _open(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -204,7 +196,8 @@ def _stake(
             value=scribe.amount(found.advance),
             note=say("of it, before parts are ordered"),
         )
-    yield _day(quote, scribe)
+    ready = ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope))
+    yield Fact(label=ready.label, value=ready.day, note=ready.condition)
     most = limit or (None if envelope.limit is None else amount_of(envelope.limit))
     most = most or quote.totals.gross
     if most is not None and is_owed(envelope) and not is_change:
@@ -216,24 +209,6 @@ def _stake(
             else say("{amount} before tax", amount=amount),
             note=say("The bill cannot pass it without a new yes."),
         )
-
-
-def _day(quote: Quote, scribe: Scribe) -> Fact:
-    """Return when it is ready, or when the parts are here, with the condition of that."""
-    say, day = scribe.say, scribe.day
-    ready = next((one.ready_on for one in quote.courses if is_of(one.jobs, quote)), None)
-    if ready is not None:
-        note = say("if you agree on {day} and nothing is found", day=day(quote.on))
-        return Fact(label=say("Ready"), value=day(ready), note=note)
-    label = say("Parts here")
-    if quote.parts_by is not None:
-        note = say("if ordered on {day}", day=day(quote.on))
-        return Fact(label=label, value=day(quote.parts_by), note=note)
-    if quote.unfilled:
-        return Fact(label=label, value=say("not known: not all are available"))
-    if quote.orders or quote.questions:
-        return Fact(label=label, value=say("not known yet"))
-    return Fact(label=label, value=say("none has to be ordered"))
 
 
 def is_of(jobs: Iterable[Named], quote: Quote) -> bool:
@@ -282,9 +257,9 @@ def _costs(
         )
     unfixed = [job for one in quote.courses if is_of(one.jobs, quote) for job in one.unfixed]
     if unfixed:
-        yield Fact(label=say("Not fixed"), value=f"{together(unfixed, scribe)}.")
+        yield Fact(label=say("Not fixed"), value=f"{scribe.together(unfixed)}.")
     if quote.in_play and quote.basis != "test":
-        names = together((one for each in quote.in_play for one in each.faults), scribe)
+        names = scribe.together(one for each in quote.in_play for one in each.faults)
         yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))
     terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
     if terms is not None:
@@ -318,20 +293,21 @@ def warranty_of(shop: Shop) -> WarrantyTerms:
     )
 
 
-def _change(change: MoreAsked, scribe: Scribe) -> Iterator[Fact]:
+def _change(change: Change, scribe: Scribe) -> Iterator[Fact]:
     """Yield the agreed sum, the difference, why, the new sum and the new limit, in that order."""
-    say, more = scribe.say, change.total - change.agreed
-    yield Fact(label=say("Agreed"), value=scribe.amount(change.agreed))
-    if more.minor >= 0:
-        yield Fact(label=say("This adds"), value=scribe.amount(more))
-    else:
-        yield Fact(label=say("This takes off"), value=scribe.amount(-more))
-    if change.by_prices is not None:
+    say, more = scribe.say, change.difference.money
+    yield Fact(label=say("Agreed"), value=scribe.amount(change.was))
+    if more.minor > 0:
+        yield Fact(label=say("This adds"), value=scribe.amount(change.difference))
+    elif more.minor < 0:
+        yield Fact(label=say("This takes off"), value=scribe.amount(-change.difference))
+    if change.by_prices is not None and change.by_prices.money.minor:
         moved = scribe.amount(change.by_prices)
         yield Fact(label=say("of which prices that changed since"), value=moved)
-    if change.because:
-        yield Fact(label=say("Because"), value=change.because)
-    yield Fact(label=say("New total"), value=scribe.amount(change.total), is_sum=True)
+    because = because_of(change, scribe)
+    if because:
+        yield Fact(label=say("Because"), value=because)
+    yield Fact(label=say("New total"), value=scribe.amount(change.now), is_sum=True)
     yield Fact(
         label=say("New limit"),
         value=scribe.amount(change.limit),

@@ -22,6 +22,7 @@ from kitwright.documents.page_words import field_told
 from kitwright.documents.question_words import machines_of, priced_part
 from kitwright.documents.range_svg import range_svg
 from kitwright.documents.reading_strips import GRAINS, readings_of
+from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
@@ -62,6 +63,7 @@ def quote_page(
         no_means=_no_means(quote, envelope, scribe),
         outcome=_outcome(actions, scribe, shop),
         aftermath=tuple(_aftermath(quote, envelope, actions, scribe, shop)),
+        ready=ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope)),
         offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
         left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
         if choices is not None
@@ -183,9 +185,9 @@ def _owed(quote: Quote, scribe: Scribe) -> str:
 
 def _no_means(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return what follows a no."""
-    if envelope.change is None:
+    if envelope.change is None or envelope.holds is None:
         return _owed(quote, scribe)
-    return still_holds(envelope.change.agreed, scribe)
+    return still_holds(envelope.holds, scribe)
 
 
 def _told_no(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:

@@ -356,13 +356,13 @@ def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
 def _answer(contact: Contact, link: str, envelope: Envelope, scribe: Scribe) -> list[str]:
     say = scribe.say
     reached = ", ".join(reach_lines(contact))
-    if envelope.change is not None:
+    if envelope.change is not None and envelope.holds is not None:
         return [
             say("To accept, sign below, tell us, or answer at the address below.")
             if link
             else say("To accept, sign below or tell us."),
             say("To say no, tell us."),
-            still_holds(envelope.change.agreed, scribe),
+            still_holds(envelope.holds, scribe),
         ]
     return [
         say(

@@ -15,6 +15,7 @@ from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
 from kitwright.documents.order_text import order_lines
 from kitwright.documents.plan_view import minute_rows, place_name, stop_told
+from kitwright.documents.ready_words import ready_on, ready_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, LeftOver, Line, Option, Quote, RankedFault
@@ -82,6 +83,14 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield say(
             "Valid until {day}; parts expected by {parts_day}", day=until, parts_day=parts_day
         )
+    yield from _ready(quote, scribe)
+
+
+def _ready(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield when the work is finished, and on what condition, if that is known."""
+    if ready_on(quote) is not None:
+        ready = ready_told(quote, scribe, change=quote.change)
+        yield from paragraph(f"{ready.label} {ready.day}, {ready.condition}", "", " " * 6)
 
 
 def _change(quote: Quote, scribe: Scribe) -> Iterator[str]:

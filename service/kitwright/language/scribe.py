@@ -117,6 +117,15 @@ class Scribe(Wording):
         """Return the names of several things with their cylinders, separated by semicolons."""
         return "; ".join(map(self.named, things))
 
+    def together(self, things: Iterable[Named]) -> str:
+        """Return the names of several things, each once with all its cylinders."""
+        places: dict[str, list[int]] = {}
+        for thing in things:
+            found = places.setdefault(thing.name, [])
+            if thing.cylinder is not None and thing.cylinder not in found:
+                found.append(thing.cylinder)
+        return "; ".join(self.on_cylinders(name, found) for name, found in places.items())
+
     def on_one_of(self, thing: str, cylinders: Sequence[int]) -> str:
         """Return a thing on one of several cylinders; without them if `cylinders` is empty."""
         if not cylinders:

@@ -58,9 +58,15 @@ from kitwright.quote.contingency import (
     PriceRange,
 )
 from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
-from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
+from kitwright.quote.customer import (
+    ShownChange,
+    ShownQuote,
+    change_for_customer,
+    customers_reasons,
+    for_customer,
+)
 from kitwright.quote.engine import Engine
-from kitwright.quote.envelope import Envelope, FleetPlace, MoreAsked, Paper
+from kitwright.quote.envelope import Envelope, FleetPlace, Paper
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -162,7 +168,6 @@ __all__ = [
     "Measured",
     "Minutes",
     "MinutesRow",
-    "MoreAsked",
     "MoreMinutes",
     "Need",
     "NextTest",
@@ -193,6 +198,7 @@ __all__ = [
     "Saving",
     "ScopedJobs",
     "SerialNumber",
+    "ShownChange",
     "ShownQuote",
     "Soonest",
     "Statement",
@@ -214,6 +220,7 @@ __all__ = [
     "WholePercent",
     "WorkPlan",
     "amount_of",
+    "change_for_customer",
     "customers_reasons",
     "encode_billing",
     "encode_quote",

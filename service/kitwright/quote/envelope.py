@@ -7,21 +7,8 @@ from datetime import datetime
 from msgspec import Struct
 
 from kitwright.money import Money
+from kitwright.quote.change import Change
 from kitwright.quote.whole import Quote
-
-
-class MoreAsked(Struct, frozen=True, kw_only=True):
-    """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
-    it changes (empty: not recorded), the new total, and the new limit. All with tax if the
-    authorisation has it. `by_prices` is what prices that changed since have in the difference,
-    None if that is nothing or not known.
-    """
-
-    agreed: Money
-    because: str
-    total: Money
-    limit: Money
-    by_prices: Money | None = None
 
 
 class FleetPlace(Struct, frozen=True, kw_only=True):
@@ -61,7 +48,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     agreed_by: str | None = None
     limit: Money | None = None
     limit_includes_tax: bool = True
-    change: MoreAsked | None = None
+    change: Change | None = None
     holds: Money | None = None
     fleet: FleetPlace | None = None
 

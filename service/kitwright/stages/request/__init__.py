@@ -45,6 +45,7 @@ from kitwright.stages.request.terms import (
     PriceOverride,
     Terms,
 )
+from kitwright.stages.request.underway import Underway
 
 __all__ = [
     "Asked",
@@ -79,6 +80,7 @@ __all__ = [
     "Rust",
     "SerialNeeded",
     "Terms",
+    "Underway",
     "UnknownBuildCode",
     "UnknownFamily",
     "UnknownId",

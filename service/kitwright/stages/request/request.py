@@ -63,6 +63,7 @@ from kitwright.stages.request.refusal import (
     UnknownTaxArea,
 )
 from kitwright.stages.request.terms import Discount, FloorChange, MinutesOverride, Terms
+from kitwright.stages.request.underway import Underway
 
 
 class Rust(StrEnum):
@@ -111,7 +112,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
     is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
-    rest is bought with freight and fees of its own.
+    rest is bought with freight and fees of its own. `underway` is how far agreed work is.
     """
 
     family: FamilyId
@@ -133,6 +134,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     findings: AskedFindings | None = None
     is_by_findings: bool = False
     ordered: Ordered | None = None
+    underway: Underway | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, structs
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
@@ -32,8 +33,13 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import Money
 from kitwright.quote import (
     CourseName,
+    JobOn,
+    Paper,
+    Quote,
+    ShownChange,
     ShownQuote,
     amount_of,
+    change_for_customer,
     encode_quote,
     for_customer,
     read_quote,
@@ -47,7 +53,7 @@ from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, writ
 from kitwright.web.calls.link_in import check_standing, link_in
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out, raw
-from kitwright.web.calls.standing import consent_text, paper_of, standing
+from kitwright.web.calls.standing import change_of, consent_text, paper_of, standing
 from kitwright.web.calls.ticking import (
     TicksIn,
     choose,
@@ -104,8 +110,9 @@ class OfferOut(Out, frozen=True, kw_only=True):
     `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
     the exact text that the customer accepts. If a newer revision is on offer to the same customer,
     `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
-    is the quote including the lines added since it was accepted, null if there are none. Once the
-    offer no longer stands (`withdrawn`, `superseded`, `expired`), what it said is null.
+    is the quote including the lines added since it was accepted, null if there are none. `change`
+    is what it asks for beyond what is agreed, null of a first offer. Once the offer no longer
+    stands (`withdrawn`, `superseded`, `expired`), what it said is null.
     """
 
     id: QuoteId
@@ -118,6 +125,7 @@ class OfferOut(Out, frozen=True, kw_only=True):
     sha256: Sha256 | None = None
     quote: ShownQuote | None = None
     with_additions: ShownQuote | None = None
+    change: ShownChange | None = None
 
 
 class YesIn(TicksIn, frozen=True, kw_only=True):
@@ -308,6 +316,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         if given.revision == revision.number
     ]
     stands = standing(records, quote, revision)
+    change = change_of(records, quote, revision, call.desk.overrun)
     offer = structs.replace(
         head,
         text=_text(records, quote, revision),
@@ -318,6 +327,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         with_additions=msgspec.Raw(for_customer(encode_quote(stands)))
         if stands.is_added_to
         else None,
+        change=None if change is None else change_for_customer(change),
     )
     return Reply(body=offer)
 
@@ -342,12 +352,8 @@ def _offered(records: Records, call: Call) -> Offered:
     link, quote, revision = by_link(records, call)
     gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
-    paper = paper_of(records, quote, revision.number)
+    paper = paper_of(records, quote, revision.number, call.desk.overrun)
     envelope = paper.envelope
-    if envelope.change is not None and usual is not None:
-        # the limit that a yes gives
-        change = structs.replace(envelope.change, limit=usual.money)
-        paper = structs.replace(paper, envelope=structs.replace(envelope, change=change))
     return Offered(
         paper,
         PageActions(
@@ -405,7 +411,7 @@ def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     gross = one.revision.gross
     usual = None if gross is None else amount_of(gross + allowance(desk.overrun, gross))
     return Offered(
-        structs.replace(found.paper, quote=one.quote),
+        _as_chosen(found.paper, one.quote, desk.overrun),
         structs.replace(
             found.actions,
             consent=text_of_choice(desk, one),
@@ -413,6 +419,26 @@ def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
             choices=choices if choices.is_any else None,
         ),
     )
+
+
+def _as_chosen(paper: Paper, chosen: Quote, preset: OverrunPreset | None) -> Paper:
+    """Return a paper with what was chosen of its quote, and the change that it comes to then."""
+    envelope, change = paper.envelope, paper.envelope.change
+    if change is not None and chosen.totals.gross is not None:
+        now = chosen.totals.gross.money
+        change = structs.replace(
+            change,
+            difference=amount_of(now - change.was.money),
+            now=amount_of(now),
+            limit=amount_of(now + allowance(preset, now)),
+            more=tuple(job for job in change.more if _has(chosen, job)),
+            ready_on=chosen.ready_on,
+        )
+    return Paper(quote=chosen, envelope=structs.replace(envelope, change=change))
+
+
+def _has(quote: Quote, job: JobOn) -> bool:
+    return any((one.job, one.cylinder) == (job.job, job.cylinder) for one in quote.jobs)
 
 
 @choice_form(

@@ -127,7 +127,7 @@ def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    paper = paper_of(records, quote, revision.number)
+    paper = paper_of(records, quote, revision.number, call.desk.overrun)
     return quote, revision, paper, round_of(records, quote)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import date, datetime
 from fractions import Fraction
 from typing import Annotated
 
@@ -13,7 +13,9 @@ from msgspec import UNSET, Meta, UnsetType, structs
 from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.keeping.charges import charged_for
-from kitwright.keeping.record import Customer, Machine, Revision
+from kitwright.keeping.clock import spans_of
+from kitwright.keeping.order_progress import held_by
+from kitwright.keeping.record import Customer, Machine, QuoteState, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
 from kitwright.keeping.tickets import charging_quote
@@ -74,6 +76,16 @@ class OrderedIn(Wire, frozen=True, kw_only=True):
     charged: DecimalIn
 
 
+class UnderwayIn(Wire, frozen=True, kw_only=True):
+    """How far the agreed work is: whether it has begun, the minutes that were clocked on it, and
+    the last day that was promised for what is still to come.
+    """
+
+    has_begun: bool = False
+    minutes: Annotated[int, Meta(ge=0)] = 0
+    due_on: date | None = None
+
+
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     """A quote to keep: all that a preview takes, and whom and which machine it is for.
 
@@ -108,6 +120,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     ordered: Annotated[
         OrderedIn | UnsetType | None,
         Meta(description="Set by this service on what was ordered before; ignored in requests."),
+    ] = UNSET
+    underway: Annotated[
+        UnderwayIn | UnsetType | None,
+        Meta(description="Set by this service on how far agreed work is; ignored in requests."),
     ] = UNSET
 
 
@@ -163,7 +179,8 @@ def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
     if quote is None:
         return filled
     before = desk.store.read(lambda records: _ordered(desk, records, quote))
-    return structs.replace(filled, ordered=before)
+    so_far = desk.store.read(lambda records: _underway(desk, records, quote))
+    return structs.replace(filled, ordered=before, underway=so_far)
 
 
 def with_ticket(records: Records, asked: QuoteIn, quote: int | None) -> QuoteIn:
@@ -209,6 +226,20 @@ def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
             )
         )
     return OrderedIn(packs=tuple(packs), charged=charged.amount_text)
+
+
+def _underway(desk: Desk, records: Records, number: int) -> UnderwayIn | UnsetType:
+    """Return how far the work of a quote is, unset if nothing is agreed."""
+    quote = records.quotes.get(number)
+    if quote is None or quote.agreed is None:
+        return UNSET
+    spans = spans_of(records.clock_entries.of_quote(number), desk.hours, desk.now())
+    awaited = (line.promised for line, _ in held_by(records, number) if line.due)
+    return UnderwayIn(
+        has_begun=quote.state is QuoteState.in_work,
+        minutes=sum(span.minutes for span in spans),
+        due_on=max((day for day in awaited if day is not None), default=None),
+    )
 
 
 def figures_of(

@@ -11,9 +11,8 @@ from datetime import date
 
 from msgspec import structs
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.balance_view import total_of, total_told
-from kitwright.documents.change_view import found_of
-from kitwright.documents.offer_view import together
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
@@ -22,11 +21,11 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
 from kitwright.quote import (
     ADDED_SINCE,
+    Change,
     Contingencies,
     Envelope,
     FleetPlace,
     Line,
-    MoreAsked,
     Paper,
     PriceRange,
     Quote,
@@ -37,6 +36,7 @@ from kitwright.quote import (
 )
 from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
+from kitwright.web.calls.change import Agreed, change_to
 from kitwright.web.calls.ids import FLEET, QUOTE, written
 
 
@@ -72,8 +72,12 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
     )
 
 
-def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
-    """Return a revision with its quote, customer and machine. Raises: NoSuchRevision."""
+def paper_of(
+    records: Records, quote: KeptQuote, number: int, preset: OverrunPreset | None
+) -> Paper:
+    """Return a revision with its quote, customer and machine. `preset` is how far a bill may exceed
+    what is agreed. Raises: NoSuchRevision.
+    """
     revision = revision_of(records, quote, number)
     # the revision's own customer, who may no longer be the quote's
     whom, what = revision.customer, revision.machine
@@ -96,41 +100,34 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         agreed_by=None if agreed is None else agreed.who,
         limit=None if agreed is None else agreed.limit,
         limit_includes_tax=agreed is None or agreed.includes_tax,
-        change=_change(records, quote, revision),
+        change=change_of(records, quote, revision, preset),
         holds=_holds(records, quote, revision),
         fleet=_fleet(records, quote),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
-def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked | None:
-    """Return what a revision on offer asks for beyond the one that is agreed; None if nothing is
-    agreed, or the total is not known.
+def change_of(
+    records: Records, quote: KeptQuote, revision: Revision, preset: OverrunPreset | None
+) -> Change | None:
+    """Return what a revision on offer asks for beyond the one that is agreed, with what was added
+    to that; None if nothing is agreed, or the tax is not known.
     """
     if quote.agreed is None or quote.offered != revision.number or quote.agreed == revision.number:
         return None
-    given = records.authorisations.get(quote.number, quote.agreed)
-    if given is None:
-        return None
-    asked = revision.gross if given.includes_tax else revision.net
-    if asked is None:
+    if revision.gross is None or quote.gross is None:
         return None
     after = read_quote(revision.answer)
-    scribe = Scribe(after.language)
     if after.change is not None:
-        moved = after.change.by_prices.money
-        return MoreAsked(
-            agreed=given.amount,
-            because="; ".join(one.what for one in found_of(after, scribe)),
-            total=asked,
-            limit=asked,
-            by_prices=moved if moved.minor else None,
-        )
+        return after.change
     before = read_quote(revision_of(records, quote, quote.agreed).answer)
-    had = {(job.job, job.cylinder) for job in before.jobs}
-    more = [job for job in after.jobs if (job.job, job.cylinder) not in had]
-    because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
-    return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
+    agreed = Agreed(
+        revision=quote.agreed,
+        total=quote.gross,
+        jobs=frozenset((job.job, job.cylinder) for job in before.jobs),
+        ready_on=before.ready_on,
+    )
+    return change_to(after, agreed, preset)
 
 
 def _holds(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:
@@ -283,7 +280,7 @@ def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str
         "revision": number,
         "total": total_told(said, scribe),
         "day": scribe.day(valid_until),
-        "work": together(said.jobs, scribe),
+        "work": scribe.together(said.jobs),
     }
     if said.totals.gross is None:
         return scribe.say(
