@@ -91,7 +91,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "39%",
         "good: up to 10%",
         "bad: over 20%",
-        "Head resurfacing (sublet), cylinder 2",
+        "Head resurfacing (by another workshop), cylinder 2",
         "Provisional",
         "V68-G-102, V68-G-103",
         "Exhaust nut, locking",

@@ -7,6 +7,7 @@ costs. Every sum is with tax, if the tax is known.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
 
 from msgspec import Struct
 
@@ -28,6 +29,9 @@ from kitwright.quote import (
     WarrantyTerms,
     amount_of,
 )
+
+_OPEN: Final = ("draft", "issued")
+"""States of a revision that can still be agreed to."""
 
 
 class Fact(Struct, frozen=True, kw_only=True):
@@ -80,18 +84,28 @@ def offer_view(
         limit: the limit of a yes; None: the total.
     """
     owed = owed_without(quote)
+    is_open = envelope.state in _OPEN
     return OfferView(
         fault=_fault(quote, scribe),
         sure=_sure(quote, scribe),
-        cure=_cure(quote, scribe),
-        open=tuple(_open(quote, scribe)),
+        cure=_cure(quote, envelope, scribe),
+        open=tuple(_open(quote, scribe)) if is_open else (),
         stake=tuple(_stake(quote, envelope, scribe, limit)),
-        key=tuple(_key(quote, scribe)),
-        costs=tuple(_costs(quote, scribe, warranty, owed if envelope.change is None else None)),
+        key=tuple(_key(quote, scribe)) if is_owed(envelope) else (),
+        costs=tuple(
+            _costs(quote, scribe, warranty, owed if is_open and envelope.change is None else None)
+        )
+        if is_owed(envelope)
+        else (),
         owed=owed,
-        mind=tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind)),
+        mind=minds_of(quote),
         change=() if envelope.change is None else tuple(_change(envelope.change, scribe)),
     )
+
+
+def minds_of(quote: Quote) -> tuple[str, ...]:
+    """Return what the owner must mind until the faults of a quote are repaired."""
+    return tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind))
 
 
 def owed_without(quote: Quote) -> Amount | None:
@@ -162,8 +176,13 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
     return f"{called} {told}".lstrip()
 
 
-def _cure(quote: Quote, scribe: Scribe) -> str:
-    return scribe.say("We would do: {work}.", work=scribe.together(quote.jobs))
+def _cure(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
+    say, work = scribe.say, scribe.together(quote.jobs)
+    if envelope.state == "accepted":
+        return say("Agreed work: {work}.", work=work)
+    if envelope.state in _OPEN:
+        return say("We would do: {work}.", work=work)
+    return say("We had offered: {work}.", work=work)
 
 
 def _open(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -248,9 +267,9 @@ def _costs(
     if stops is not None:
         refitted, boxed = map(scribe.amount, stops)
         yield Fact(
-            label=say("Stopping"),
+            label=say("Stopping halfway"),
             value=say(
-                "Once apart: {refitted} put together, {boxed} in boxes.",
+                "{refitted} put back together, {boxed} in pieces.",
                 refitted=refitted,
                 boxed=boxed,
             ),

@@ -8,11 +8,13 @@ from markupsafe import Markup
 from msgspec import structs
 
 from kitwright.catalogue.model import Shop
+from kitwright.documents.after_words import after_no, owed_told, progress_told
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.line_rows import rows_of, showing_of
 from kitwright.documents.line_words import sum_of
@@ -86,6 +88,7 @@ def quote_page(
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
+        difference_told=difference_told,
         fleet=fleet_told(envelope, scribe),
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
@@ -157,36 +160,21 @@ def _aftermath(
     scribe: Scribe,
     shop: Shop,
 ) -> Iterator[str]:
-    """Yield what is owed after a no, and what becomes of the machine."""
-    if actions is None or actions.state is not PageState.declined:
+    """Yield how far the work is after a yes; after a no, what is owed and what becomes of the
+    machine.
+    """
+    if actions is None:
         return
-    if envelope.holds is not None:
-        yield still_holds(envelope.holds, scribe)
-        return
-    storage = shop.fees.storage
-    yield _owed(quote, scribe)
-    if storage is not None:
-        yield scribe.say(
-            "We keep the machine for {days} days without charge; after that, storage is "
-            "{amount} a day.",
-            days=storage.grace_days,
-            amount=scribe.money(str(storage.per_day), quote.shop.currency),
-        )
-
-
-def _owed(quote: Quote, scribe: Scribe) -> str:
-    """Return what is owed after a no."""
-    owed = owed_without(quote)
-    if owed is None:
-        return scribe.say("You owe nothing.")
-    amount = scribe.amount(owed)
-    return scribe.say("You owe {amount} for finding the fault, nothing else.", amount=amount)
+    if actions.state is PageState.accepted:
+        yield from progress_told(actions.visit, scribe)
+    elif actions.state is PageState.declined:
+        yield from after_no(quote, envelope, scribe, shop)
 
 
 def _no_means(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return what follows a no."""
     if envelope.change is None or envelope.holds is None:
-        return _owed(quote, scribe)
+        return owed_told(quote, scribe)
     return still_holds(envelope.holds, scribe)
 
 

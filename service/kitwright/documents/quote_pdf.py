@@ -14,6 +14,7 @@ from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.frame import (
     customer_lines,
@@ -320,7 +321,7 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
             scribe.say("recommended") if extra.default == "recommend" else scribe.say("optional")
         ),
         "why": " ".join(dict.fromkeys(why.text for why in extra.why)),
-        "price": scribe.amount(extra.price),
+        "price": difference_told(extra.price, scribe),
         "minutes": scribe.hours(extra.minutes),
     }
 

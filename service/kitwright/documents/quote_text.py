@@ -11,6 +11,7 @@ from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
 from kitwright.documents.order_text import order_lines
@@ -274,7 +275,7 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _cost(price: Amount, minutes: int, scribe: Scribe) -> str:
-    return f"{scribe.amount(price)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
+    return f"{difference_told(price, scribe)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
 
 
 def _courses(quote: Quote, scribe: Scribe) -> Iterator[str]:

@@ -50,6 +50,7 @@ from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
+from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
 from kitwright.web.calls.link_in import check_standing, link_in
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out, raw
@@ -69,8 +70,8 @@ from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
 
 class LinkIn(Wire, frozen=True, kw_only=True):
-    """A new link: the days for which it is valid; null: until the offer's last valid day. It never
-    outlives that day by more days than the shop allows.
+    """A new link: the days for which it is valid. It never outlives the offer's last valid day by
+    more days than the shop allows; null: by as many, so that what was agreed can be read by it.
     """
 
     days: Annotated[int, Meta(ge=1, le=90)] | None = None
@@ -109,10 +110,11 @@ class OfferOut(Out, frozen=True, kw_only=True):
 
     `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
     the exact text that the customer accepts. If a newer revision is on offer to the same customer,
-    `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
-    is the quote including the lines added since it was accepted, null if there are none. `change`
-    is what it asks for beyond what is agreed, null of a first offer. Once the offer no longer
-    stands (`withdrawn`, `superseded`, `expired`), what it said is null.
+    or agreed with them, `newer` is its path. `sha256` is of the bytes of `quote`, which never
+    change. `with_additions` is the quote including the lines added since it was accepted, null if
+    there are none. `change` is what it asks for beyond what is agreed, null of a first offer.
+    `account` is the account of a visit that is over. Once the offer no longer stands
+    (`withdrawn`, `superseded`, `expired`), what it said is null.
     """
 
     id: QuoteId
@@ -126,6 +128,7 @@ class OfferOut(Out, frozen=True, kw_only=True):
     quote: ShownQuote | None = None
     with_additions: ShownQuote | None = None
     change: ShownChange | None = None
+    account: OfferAccountOut | None = None
 
 
 class YesIn(TicksIn, frozen=True, kw_only=True):
@@ -192,7 +195,8 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
         raise NothingOffered("link to", quote)
     revision, now = life.revision_of(records, quote, quote.offered), desk.now()
     left = days_left(desk, revision, now)
-    days = min(body.days or left, left + desk.link_days)
+    most = left + desk.link_days
+    days = min(body.days or most, most)
     return Reply(body=make_link(records, desk, quote, revision, now + timedelta(days=days)))
 
 
@@ -307,6 +311,9 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         state=revision.state,
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
+        account=told_account(
+            closing_of(records, link, quote, revision, f"/v1/links/{call.variable('token')}")
+        ),
     )
     if revision.state in ENDED:
         return Reply(body=head)
@@ -333,18 +340,23 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
 
 
 def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> LinkOut | None:
-    """Return a link to the revision on offer, if that is not the link's and is for the same
-    customer; else None.
+    """Return a link to the revision on offer, or else to the one that is agreed, if that is later
+    than the link's and for the same customer; else None.
     """
-    if quote.offered is None or quote.offered == link.revision:
+    number = quote.offered or quote.agreed
+    if number is None or number <= link.revision or _leads_to(records, quote, link, number):
         return None
-    own, offered = (
-        life.revision_of(records, quote, number) for number in (link.revision, quote.offered)
-    )
-    if not is_for_the_same(records, own, offered):
+    own, later = (life.revision_of(records, quote, one) for one in (link.revision, number))
+    if not is_for_the_same(records, own, later):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return make_link(records, call.desk, quote, offered, expires_at, link.nonce)
+    return make_link(records, call.desk, quote, later, expires_at, link.nonce)
+
+
+def _leads_to(records: Records, quote: KeptQuote, link: Link, number: int) -> bool:
+    """Return whether a link shows a revision already, because it was chosen from the link's."""
+    agreed = agreed_from(records, quote, link.revision)
+    return agreed is not None and agreed.number == number
 
 
 def _offered(records: Records, call: Call) -> Offered:
@@ -352,6 +364,7 @@ def _offered(records: Records, call: Call) -> Offered:
     link, quote, revision = by_link(records, call)
     gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
+    here = beside(call, call.variable("token"))
     paper = paper_of(records, quote, revision.number, call.desk.overrun)
     envelope = paper.envelope
     return Offered(
@@ -368,7 +381,10 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
+            visit=quote.state.value,
+            valid_until=revision.valid_until,
         ),
+        closing_of(records, link, quote, revision, here),
     )
 
 
