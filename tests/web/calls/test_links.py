@@ -338,7 +338,13 @@ def test_offer_that_no_longer_stands_shows_nothing_else(
     assert page.status_code == 200
     assert posted.status_code == 409
     for told in (page.text, posted.text):
-        assert "This offer no longer stands" in told
+        heading = {
+            "withdrawn": "We have withdrawn this quote",
+            "superseded": "A newer revision has replaced this one",
+            "expired": "This quote has expired",
+        }
+        assert heading[end] in told
+        assert ("You can collect your machine here: 18 Gravel Row" in told) == (end == "expired")
         assert ("newer revision" in told) == (end == "superseded")
     for told in (offer.text, page.text, posted.text):
         assert "Mugwort" not in told
