@@ -82,7 +82,7 @@ class UnderwayIn(Wire, frozen=True, kw_only=True):
     """
 
     has_begun: bool = False
-    minutes: Annotated[int, Meta(ge=0)] = 0
+    minutes: Annotated[int, Meta(ge=0, le=1_000_000_000)] = 0
     due_on: date | None = None
 
 
