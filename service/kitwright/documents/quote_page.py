@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from markupsafe import Markup
 from msgspec import structs
 
-from kitwright.catalogue.model import Shop
+from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.after_words import after_no, owed_told, progress_told
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
 from kitwright.documents.basis_words import basis_told
@@ -27,6 +27,7 @@ from kitwright.documents.reading_strips import GRAINS, readings_of
 from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.web_page import isolated, page
+from kitwright.documents.withdrawal_words import withdrawal_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote
 
@@ -63,7 +64,7 @@ def quote_page(
         total_told=total_told(quote, scribe),
         told_no=_told_no(quote, envelope, scribe),
         no_means=_no_means(quote, envelope, scribe),
-        outcome=_outcome(actions, scribe, shop),
+        outcome=_outcome(actions, envelope, scribe, shop),
         aftermath=tuple(_aftermath(quote, envelope, actions, scribe, shop)),
         ready=ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope)),
         offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
@@ -89,6 +90,7 @@ def quote_page(
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
         difference_told=difference_told,
+        withdrawal=withdrawal_told(envelope, quote.shop, shop.contact or Contact(), scribe),
         fleet=fleet_told(envelope, scribe),
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
@@ -137,11 +139,15 @@ def _sureness(scribe: Scribe) -> dict[str, str]:
     }
 
 
-def _outcome(actions: PageActions | None, scribe: Scribe, shop: Shop) -> str:
+def _outcome(actions: PageActions | None, envelope: Envelope, scribe: Scribe, shop: Shop) -> str:
     """Return the outcome of the offer in a sentence; empty while it is open."""
     if actions is None:
         return ""
     say = scribe.say
+    right = envelope.withdrawal
+    if right is not None and right.withdrawn_at is not None:
+        moment = scribe.moment(right.withdrawn_at, shop.time_zone)
+        return say("You withdrew from the contract on {moment}.", moment=moment)
     if actions.state in (PageState.accepted, PageState.declined):
         return _decision(actions, scribe, shop)
     return {

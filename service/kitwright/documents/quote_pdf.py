@@ -40,6 +40,7 @@ from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.reading_strips import stored_zones
 from kitwright.documents.totals_view import totals_of
+from kitwright.documents.withdrawal_words import withdrawal_told
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import (
@@ -165,6 +166,19 @@ def quote_sheet(
         "decide": [_fact(fact) for fact in offer.costs],
         "mind": list(offer.mind),
         "seal": envelope.sha256 or "",
+        "withdrawal": _withdrawal(quote, envelope, scribe, contact),
+    }
+
+
+def _withdrawal(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+    told = withdrawal_told(envelope, quote.shop, contact, scribe)
+    if told is None:
+        return {"heading": ""}
+    return {
+        "heading": told.heading,
+        "notice": list(told.notice),
+        "form_heading": told.form_heading,
+        "form": list(told.form),
     }
 
 

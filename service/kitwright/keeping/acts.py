@@ -36,6 +36,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
                 QuoteState.expired,
             }
         ),
+        "withdrawal": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "pay": frozenset({QuoteState.done}),
         "collect": frozenset({QuoteState.done}),
         "invoice": frozenset({QuoteState.done}),
@@ -50,6 +51,7 @@ _SAID: Final = {
     "clock": "clock on",
     "found": "record what was found for",
     "tear_down": "tear down for",
+    "withdrawal": "withdraw from",
 }
 """How acts are said whose name alone says too little."""
 
@@ -58,6 +60,10 @@ AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 
 NOT_FOLLOWED: Final = frozenset({QuoteState.draft, QuoteState.accepted})
 """States that can be withdrawn without an offer: no order or work has followed yet."""
+
+
+_AFTER_WITHDRAWAL: Final = frozenset({"stop", "pay", "collect", "invoice"})
+"""The acts on work that its customer withdrew from once it had begun."""
 
 
 class Standing(Struct, frozen=True, kw_only=True):
@@ -199,6 +205,8 @@ def possible_acts(
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
+    waits: bool = False,
+    may_withdraw: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -214,6 +222,8 @@ def possible_acts(
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
+        waits: whether work can't begin yet, because the customer may withdraw.
+        may_withdraw: whether the customer may.
     """
     is_offered = quote.offered is not None
     met = {
@@ -224,21 +234,23 @@ def possible_acts(
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
         "order": is_orderable,
-        "start": is_supplied,
-        "tear_down": can_begin,
+        "start": is_supplied and not waits,
+        "tear_down": can_begin and not waits,
+        "withdrawal": may_withdraw,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_ordered,
         "pay": account.is_owed,
         "collect": account.is_here,
         "invoice": account.is_billable,
     }
-    return tuple(
-        sorted(act for act, states in ACTS.items() if quote.state in states and met.get(act, True))
-    )
+    every = ACTS if quote.withdrawn_at is None else _AFTER_WITHDRAWAL
+    return tuple(sorted(act for act in every if quote.state in ACTS[act] and met.get(act, True)))
 
 
 def check_act(act: str, quote: KeptQuote) -> None:
     """Raise NotNow if a quote's state leaves no room for an act."""
+    if quote.withdrawn_at is not None and act not in _AFTER_WITHDRAWAL:
+        raise NotNow(act, quote, "the customer has withdrawn from the contract: stop the work")
     if quote.state in ACTS[act]:
         return
     if quote.state is QuoteState.done:

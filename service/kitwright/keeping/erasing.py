@@ -29,6 +29,7 @@ from kitwright.keeping.record import (
     Customer,
     Erasure,
     ErasureStage,
+    FromAfar,
     Handover,
     KeptQuote,
     KeptStatement,
@@ -538,7 +539,13 @@ class _Work:
         consents = self._of_quote(records.authorisations, number)
         given = [one for one in consents if one.revision in numbers]
         for consent in given:
-            blank = structs.replace(consent, who=ERASED, contact=None, text=ERASED)
+            blank = structs.replace(
+                consent,
+                who=ERASED,
+                contact=None,
+                text=ERASED,
+                from_afar=_unnamed(consent.from_afar),
+            )
             is_changed |= _put(records.authorisations.put, consent, blank)
         additions = self._of_quote(records.additions, number)
         added = [one for one in additions if one.revision in numbers]
@@ -653,3 +660,10 @@ def _names_nobody(records: Records, mail: Mail) -> bool:
         return False
     revision = records.revisions.get(mail.quote, mail.revision)
     return revision is not None and revision.customer is None
+
+
+def _unnamed(made: FromAfar | None) -> FromAfar | None:
+    """Return what is known of a right to withdraw, without the name of who did."""
+    if made is None or made.withdrawn_by is None:
+        return made
+    return structs.replace(made, withdrawn_by=ERASED)

@@ -66,7 +66,7 @@ from kitwright.quote.customer import (
     for_customer,
 )
 from kitwright.quote.engine import Engine
-from kitwright.quote.envelope import Envelope, FleetPlace, Paper
+from kitwright.quote.envelope import Envelope, FleetPlace, Paper, RightToWithdraw
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -195,6 +195,7 @@ __all__ = [
     "Registered",
     "Removal",
     "Retest",
+    "RightToWithdraw",
     "Saving",
     "ScopedJobs",
     "SerialNumber",

@@ -155,6 +155,16 @@ def tickets(db: Database) -> None:
     make_tickets(db.conn)
 
 
+@MIGRATIONS(name="0014")
+def distance(db: Database) -> None:
+    """Let an acceptance be a contract made from afar, and its customer withdraw from it."""
+    _run(
+        db,
+        "ALTER TABLE authorisations ADD COLUMN from_afar TEXT;;"
+        "ALTER TABLE quotes ADD COLUMN withdrawn_at TEXT",
+    )
+
+
 _ERASURES: Final = """
 CREATE TABLE erasures (
     number INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -103,6 +103,7 @@ from kitwright.catalogue.model.supplier import (
     Supplier,
 )
 from kitwright.catalogue.model.tax import (
+    Distance,
     Exemption,
     Rate,
     RoundBy,
@@ -212,6 +213,7 @@ __all__ = [
     "DiagnosisCode",
     "DiagnosisRules",
     "DiagnosticCredit",
+    "Distance",
     "Element",
     "ElementId",
     "ElementTime",

@@ -60,11 +60,25 @@ class Exemption(Record, frozen=True, kw_only=True):
     kinds: tuple[ChargeKind, ...]
 
 
+class Distance(Record, frozen=True, kw_only=True):
+    """What the law of a place asks of a contract that a consumer makes by a link: from afar.
+
+    The consumer may withdraw for `withdrawal_days` after the day of the contract. `buttons` are the
+    words of the button that says yes, by language (`de`) or by language and country (`de-AT`).
+    `source` names the law.
+    """
+
+    source: str
+    withdrawal_days: int
+    buttons: dict[str, str] = {}
+
+
 class TaxArea(Record, frozen=True, kw_only=True):
     """The tax rules of one place. Those of the starter catalogue are examples: local law
     decides.
 
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
+    `distance` is None if a yes by a link has no rules of its own.
     """
 
     id: AreaId
@@ -77,3 +91,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     untaxed: tuple[ChargeKind, ...]
     exemption: Exemption | None = None
     is_vat: bool = False
+    distance: Distance | None = None

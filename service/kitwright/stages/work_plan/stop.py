@@ -137,18 +137,21 @@ def find_used(
     before: int,
     in_boxes: bool,
     kept: Collection[tuple[str, int | None]] = (),
+    is_refitted: bool = True,
 ) -> UsedUp:
     """Return what is due if the work stops before a step, as `find_stop` says.
 
     Args:
         in_boxes: whether the machine is returned in boxes instead of refitted.
         kept: the roles whose parts can't go back to their supplier, although they are not used.
+        is_refitted: whether the minutes of putting it together again are due.
     """
     done = plan.steps[: before - 1]
     off = _off(done)
     discount = exact(shop.fees.abort.return_in_boxes_discount_percent) / 100
     minutes = _minutes(done) if shop.fees.abort.charge_done else {}
-    for name, more in _minutes(_refits(off, plan.steps[before - 1 :])).items():
+    refits = _refits(off, plan.steps[before - 1 :]) if is_refitted else ()
+    for name, more in _minutes(refits).items():
         part = 1 - discount if in_boxes else Fraction(1)
         minutes[name] = minutes.get(name, Fraction(0)) + more * part
     shares = [*_goods(lines, needs, done, off, kept), *_others(lines, done)]

@@ -298,6 +298,8 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
     given: dict[str, Any] = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
         given["limit"] = _plain(given["limit"], currency)
+    if PageField.early in given:
+        given[PageField.early.value] = True
     if issubclass(shape, TicksIn):
         given |= structs.asdict(_ticks(entered))
     return msgspec.convert(given, shape, strict=True, from_attributes=True)

@@ -12,10 +12,14 @@ from msgspec import Meta, structs
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
-from kitwright.keeping import consent, life, offer
+from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.consent import Yes
+from kitwright.keeping.distance import (
+    may_withdraw,
+    withdrawn_at,
+)
 from kitwright.keeping.life import chosen_of
 from kitwright.keeping.link import (
     NONCE_BYTES,
@@ -26,7 +30,14 @@ from kitwright.keeping.link import (
 )
 from kitwright.keeping.link_rounds import check_round, revoke_links, round_of
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
+from kitwright.keeping.record import (
+    Hand,
+    KeptQuote,
+    Means,
+    Revision,
+    RevisionState,
+    Stamp,
+)
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.language.scribe import Scribe
@@ -48,6 +59,7 @@ from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
@@ -129,6 +141,7 @@ class OfferOut(Out, frozen=True, kw_only=True):
     with_additions: ShownQuote | None = None
     change: ShownChange | None = None
     account: OfferAccountOut | None = None
+    withdrawal: WithdrawalOut | None = None
 
 
 class YesIn(TicksIn, frozen=True, kw_only=True):
@@ -137,12 +150,14 @@ class YesIn(TicksIn, frozen=True, kw_only=True):
 
     `course`, `leave_out` and `extras` are what the customer chose of the offer; then `amount`, the
     total of that choice that the customer was shown, is required. It is checked. An offer with
-    several courses can't be accepted without one.
+    several courses can't be accepted without one. `start_early`: the work may begin before the
+    customer can no longer withdraw, if there is a right to that (`withdrawal`).
     """
 
     who: Text
     limit: DecimalIn | None = None
     amount: DecimalIn | None = None
+    start_early: bool = False
 
 
 class OfferedChoiceOut(Out, frozen=True, kw_only=True):
@@ -162,6 +177,12 @@ class OfferedChoiceOut(Out, frozen=True, kw_only=True):
     quote: ShownQuote
 
 
+class WithdrawIn(Wire, frozen=True, kw_only=True):
+    """A customer's withdrawal from a contract that was made by a link."""
+
+    who: Text
+
+
 class NoIn(Wire, frozen=True, kw_only=True):
     """A customer's refusal."""
 
@@ -173,7 +194,7 @@ class DecidedOut(Out, frozen=True, kw_only=True):
 
     id: QuoteId
     revision: RevisionNumber
-    state: Literal["accepted", "declined"]
+    state: Literal["accepted", "declined", "withdrawn"]
 
 
 ENDED: Final = (RevisionState.withdrawn, RevisionState.superseded, RevisionState.expired)
@@ -320,7 +341,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
         for given in records.authorisations.of_quote(quote.number)
-        if given.revision == revision.number
+        if given.revision == revision.number and withdrawn_at(given.from_afar) is None
     ]
     stands = standing(records, quote, revision)
     change = change_of(records, quote, revision, call.desk.overrun)
@@ -335,6 +356,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         if stands.is_added_to
         else None,
         change=None if change is None else change_for_customer(change),
+        withdrawal=told_right(records, call.desk, quote, revision),
     )
     return Reply(body=offer)
 
@@ -367,6 +389,9 @@ def _offered(records: Records, call: Call) -> Offered:
     here = beside(call, call.variable("token"))
     paper = paper_of(records, quote, revision.number, call.desk.overrun)
     envelope = paper.envelope
+    is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
+        records, quote, call.desk.today()
+    )
     return Offered(
         paper,
         PageActions(
@@ -381,6 +406,9 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
+            withdraw_url=beside(call, call.variable("token"), "withdraw")
+            if is_open_to_withdraw
+            else None,
             visit=quote.state.value,
             valid_until=revision.valid_until,
         ),
@@ -534,12 +562,14 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
 
     def work(records: Records) -> Reply[DecidedOut]:
         link, stamp, quote = _read(records, call)
+        made, told = right_of_yes(records, stamp, quote, one, starts_early=body.start_early)
         yes = Yes(
             who=body.who,
             means=Means.link,
             limit=limit,
             amount=amount,
-            text=text_of_choice(desk, one),
+            text=f"{text_of_choice(desk, one)}{told}",
+            from_afar=made,
         )
         kept = consent.accept(
             records,
@@ -571,3 +601,17 @@ def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     link, stamp, quote = _read(records, call)
     offer.decline(records, stamp, quote, link.revision, body.reason)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="declined"))
+
+
+@decision("withdraw", "withdrawByLink", _offered, _choosing, "act-refused", **LINK_FACTS)
+def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut]:
+    """Withdraw from the contract as the customer.
+
+    For a consumer whose yes by the link made a contract from afar, as long as the period lasts
+    (`withdrawal` of the offer). Before the work has begun, nothing is agreed any longer. Once it
+    has, the shop stops it, and bills what was done until then. Idempotent: repeating the call has
+    no further effect.
+    """
+    link, stamp, quote = _read(records, call)
+    distance.withdraw(records, stamp, quote, who=body.who, means=Means.link)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))

@@ -10,9 +10,10 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.distance import may_withdraw, waits_until
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
-from kitwright.keeping.stopping import owes_fee
+from kitwright.keeping.stopping import has_paid, owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.tickets import check_charged_once
 from kitwright.quote import Quote, encode_quote
@@ -172,16 +173,19 @@ def head_of(
         **supplying._asdict(),
         owes_fee=_owes_fee(records, quote),
         account=standing_of(records, quote),
+        waits=waits_until(records, quote, desk.today()) is not None,
+        may_withdraw=may_withdraw(records, quote, desk.today()),
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 
 
 def _owes_fee(records: Records, quote: KeptQuote) -> bool:
-    """Return whether a quote that nobody agreed to owes its diagnostic fee."""
+    """Return whether a quote that nobody agreed to owes its diagnostic fee, or was paid for."""
     if quote.agreed is not None or quote.state not in ACTS["stop"]:
         return False
-    return owes_fee(life.revision_of(records, quote, quote.shown))
+    fee = owes_fee(life.revision_of(records, quote, quote.shown))
+    return fee or has_paid(records, quote)
 
 
 def whole_of(

@@ -8,13 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Final
 
 from msgspec import structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.balance_view import total_of, total_told
+from kitwright.keeping.distance import distance_of, withdrawn_at
 from kitwright.keeping.life import additions_to, revision_of
-from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
+from kitwright.keeping.record import (
+    ENDED,
+    Addition,
+    Authorisation,
+    KeptQuote,
+    Revision,
+    RevisionState,
+)
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
 from kitwright.language.scribe import Scribe
@@ -30,6 +39,7 @@ from kitwright.quote import (
     PriceRange,
     Quote,
     Reason,
+    RightToWithdraw,
     Totals,
     amount_of,
     read_quote,
@@ -38,6 +48,9 @@ from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
 from kitwright.web.calls.change import Agreed, change_to
 from kitwright.web.calls.ids import FLEET, QUOTE, written
+
+OPEN: Final = (RevisionState.draft, RevisionState.issued)
+"""The states of a revision that can still be agreed to."""
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
@@ -85,6 +98,9 @@ def paper_of(
     machine = None if what is None else records.machines.get(what)
     given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     agreed = given.get(number)
+    made = None if agreed is None else agreed.from_afar
+    if revision.state is RevisionState.declined and withdrawn_at(made) is not None:
+        agreed = None
     envelope = Envelope(
         quote_id=written(QUOTE, quote.number),
         revision=number,
@@ -103,6 +119,8 @@ def paper_of(
         change=change_of(records, quote, revision, preset),
         holds=_holds(records, quote, revision),
         fleet=_fleet(records, quote),
+        withdrawal=_right(records, quote, revision, given.get(number)),
+        button=_button(records, revision),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
@@ -128,6 +146,40 @@ def change_of(
         ready_on=before.ready_on,
     )
     return change_to(after, agreed, preset)
+
+
+def _right(
+    records: Records, quote: KeptQuote, revision: Revision, given: Authorisation | None
+) -> RightToWithdraw | None:
+    """Return the right to withdraw from a revision: of one that is agreed, as it was agreed; of one
+    that is offered, as a yes by a link would give it.
+    """
+    made = given.from_afar if given is not None else None
+    if given is None and quote.agreed is None and revision.state in OPEN:
+        rules = distance_of(records, revision)
+        return None if rules is None else RightToWithdraw(days=rules.withdrawal_days)
+    if made is None:
+        return None
+    return RightToWithdraw(
+        days=made.days,
+        until=made.until,
+        starts_early=made.starts_early,
+        withdrawn_at=made.withdrawn_at,
+    )
+
+
+def _button(records: Records, revision: Revision) -> str:
+    """Return the words of the button that says yes, as the law of the customer's country wants
+    them; empty for the usual ones.
+    """
+    rules = distance_of(records, revision)
+    if rules is None:
+        return ""
+    customer = None if revision.customer is None else records.customers.get(revision.customer)
+    billing = None if customer is None else customer.billing
+    language = read_quote(revision.answer).language
+    country = None if billing is None else billing.country
+    return rules.buttons.get(f"{language}-{country}") or rules.buttons.get(language) or ""
 
 
 def _holds(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:

@@ -122,8 +122,10 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
     limit of the authorisation. What is reserved and not used is free again; orders that can still
     be cancelled or sent back are, by the calls for that. Before the work has begun, there are no
     minutes. Of a quote that was declined or has expired, only the diagnostic fee is owed
-    (`nothing-owed` if it has none). A revision on offer must first be accepted, declined or
-    withdrawn. The statement is invoiced, paid and the machine collected as after finished work.
+    (`nothing-owed` if it has none, and nothing was paid in advance). Of work whose customer
+    withdrew, what was done until then is owed: the minutes done, and the goods fitted or used. A
+    revision on offer must first be accepted, declined or withdrawn. The statement is invoiced, paid
+    and the machine collected as after finished work.
     """
     desk = call.desk
 
@@ -208,6 +210,8 @@ def _used(call: Call, records: Records, case: _Case) -> UsedUp | None:
         return None
     outcome, shop = case.plan.outcome, case.plan.service.workshop.shop
     catalogue = call.desk.service.workshop.catalogue
+    # who withdrew owes what was done until then, and nothing else
+    is_withdrawn = case.quote.withdrawn_at is not None
     return find_used(
         shop,
         outcome.plan,
@@ -215,7 +219,10 @@ def _used(call: Call, records: Records, case: _Case) -> UsedUp | None:
         outcome.repair.kit.needs,
         before=case.at.before_step or 1,
         in_boxes=case.at.machine == "boxes",
-        kept=kept_places(records, catalogue, case.quote.number, call.stamp.today),
+        kept=()
+        if is_withdrawn
+        else kept_places(records, catalogue, case.quote.number, call.stamp.today),
+        is_refitted=not is_withdrawn,
     )
 
 
