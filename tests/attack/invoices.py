@@ -12,11 +12,13 @@ from contextlib import closing
 from pathlib import Path
 from typing import Final
 
-from tests.documents.billing import SELLING, a_customer
+from tests.documents.billing import SELLING, WORDS, a_customer
 from tests.store.small import STAMP, a_quote
 
 from kitwright.keeping.accounts import keep_statement
-from kitwright.keeping.invoicing import Asked, credit, make_invoice
+from kitwright.keeping.bill_parties import Asked
+from kitwright.keeping.crediting import credit
+from kitwright.keeping.invoicing import make_invoice
 from kitwright.keeping.record import KeptBill, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
@@ -71,7 +73,8 @@ async def _work(folder: Path, statement: Statement, into: int) -> None:
             )
         )
         keep_statement(records, STAMP, quote, statement, None)
-        return make_invoice(records, STAMP, quote, SELLING, Asked(customer=a_customer()))[1]
+        asked = Asked(customer=a_customer())
+        return make_invoice(records, STAMP, quote, SELLING, asked, WORDS)[1]
 
     async def clerk() -> None:
         while True:

@@ -171,11 +171,11 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
             shown = client.get(f"/v1/quotes/{one}")
             tag = shown.headers["ETag"]
             paid = {"amount": shown.json()["gross"]["amount"], "means": "cash", "by": "Owner"}
-            post(f"quotes/{one}/advances", paid)
+            post(f"quotes/{one}/payments", paid)
         tag = ""
         made = post("orders", asked)
     yield made.text
-    yield client.get(f"/v1/quotes/{quote}/advances").text
+    yield client.get(f"/v1/quotes/{quote}/payments").text
     for one in made.json().get("items", ()):
         yield from _order(client, one["id"])
     tag = client.get(f"/v1/quotes/{quote}").headers["ETag"]

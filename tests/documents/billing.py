@@ -26,9 +26,11 @@ from kitwright.catalogue.model import (
     TaxArea,
     TaxComponent,
 )
-from kitwright.keeping import accounts, invoicing
+from kitwright.keeping import accounts, crediting, invoicing
+from kitwright.keeping.advancing import AdvanceWords
 from kitwright.keeping.bill_lines import Portion
-from kitwright.keeping.invoicing import Asked, NotCreditable, Selling
+from kitwright.keeping.bill_parties import Asked, Selling
+from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.record import Billing, Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
@@ -78,6 +80,12 @@ BILLING = Billing(
     country="AT",
     vat_id="ATU99999999",
     order_reference="PO-7",
+)
+
+WORDS = AdvanceWords(
+    line="Payment in advance",
+    deducted=lambda number, day: f"Deducted: {number} of {day.isoformat()}",
+    not_due="Not due",
 )
 
 
@@ -236,7 +244,7 @@ class Ledger:
         asked = Asked(customer=customer or a_customer())
 
         def work(records: Records) -> KeptBill:
-            return invoicing.make_invoice(records, self.stamp, quote, selling, asked)[1]
+            return invoicing.make_invoice(records, self.stamp, quote, selling, asked, WORDS)[1]
 
         return asyncio.run(self.store.write(work))
 
@@ -248,7 +256,7 @@ class Ledger:
         portions: Sequence[Portion] = (),
     ) -> KeptBill:
         def work(records: Records) -> KeptBill:
-            return invoicing.credit(
+            return crediting.credit(
                 records,
                 self.stamp,
                 quote,

@@ -12,6 +12,7 @@ from kitwright.keeping.acts import (
     OtherCustomer,
     OtherRevisionOffered,
     QuoteExpired,
+    Standing,
     TaxNotKnown,
     check_act,
     possible_acts,
@@ -23,9 +24,21 @@ OFFER = an_issued_revision(1)
 
 
 def possible(
-    quote: KeptQuote, newest: Revision, *, is_supplied: bool = False, is_orderable: bool = True
+    quote: KeptQuote,
+    newest: Revision,
+    *,
+    is_supplied: bool = False,
+    is_orderable: bool = True,
+    account: Standing | None = None,
 ) -> set[str]:
-    found = possible_acts(quote, newest, TODAY, is_supplied=is_supplied, is_orderable=is_orderable)
+    found = possible_acts(
+        quote,
+        newest,
+        TODAY,
+        is_supplied=is_supplied,
+        is_orderable=is_orderable,
+        account=account or Standing(),
+    )
     assert list(found) == sorted(found)
     return set(found)
 
@@ -51,17 +64,17 @@ def in_state(state: str, **said: object) -> KeptQuote:
         (
             in_state("accepted", agreed=1),
             OFFER,
-            {"add", "advance", "found", "order", "revise", "stop", "withdraw"},
+            {"add", "found", "order", "revise", "stop", "withdraw"},
         ),
         (
             in_state("ordered", agreed=1),
             OFFER,
-            {"add", "advance", "found", "order", "revise", "stop"},
+            {"add", "found", "order", "revise", "stop"},
         ),
         (
             in_state("in_work", agreed=1),
             OFFER,
-            {"add", "advance", "clock", "finish", "found", "order", "revise", "stop"},
+            {"add", "clock", "finish", "found", "order", "revise", "stop"},
         ),
         # an offer beside the work has to be answered first
         (
@@ -70,7 +83,6 @@ def in_state(state: str, **said: object) -> KeptQuote:
             {
                 "accept",
                 "add",
-                "advance",
                 "clock",
                 "decline",
                 "found",
@@ -116,6 +128,14 @@ def test_possible_acts_start_work_once_all_parts_are_ordered(state: str) -> None
 
     assert "start" not in possible(quote, OFFER)
     assert "start" in possible(quote, OFFER, is_supplied=True, is_orderable=True)
+
+
+@pytest.mark.parametrize("state", QuoteState)
+def test_possible_acts_pay_only_what_can_be_paid(state: QuoteState) -> None:
+    quote = in_state(state.value, offered=1 if state is QuoteState.issued else None)
+
+    assert "pay" not in possible(quote, OFFER)
+    assert "pay" in possible(quote, OFFER, account=Standing(is_payable=True))
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from tests.documents.ubl_reader import CARRIED
 
 from kitwright.documents.ubl_bill import ubl_bill
 from kitwright.keeping.bill_lines import Portion
-from kitwright.keeping.invoicing import NotCreditable
+from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.record import KeptBill, KeptQuote
 from kitwright.money import Money, digits
 from kitwright.quote import Bill, Statement, read_bill

@@ -22,10 +22,13 @@ from tests.documents.ubl_reader import case
 from tests.store.small import NOON, STAMP, TODAY, an_issued_revision
 
 from kitwright.catalogue.model import Contact, Seller
-from kitwright.keeping import accounts
-from kitwright.keeping.accounts import Account, PaidTooMuch, account_of
+from kitwright.keeping import paying
+from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.bill_parties import InvoiceNeeds, Selling
+from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.generation import Generation
-from kitwright.keeping.invoicing import AlreadyInvoiced, InvoiceNeeds, NotCreditable, Selling
+from kitwright.keeping.invoicing import AlreadyInvoiced
+from kitwright.keeping.paying import PaidTooMuch
 from kitwright.keeping.record import KeptBill, Payment
 from kitwright.keeping.release import LastNumberLower, LastNumberMissing, release, report
 from kitwright.keeping.store import Records
@@ -143,7 +146,7 @@ def paid(ledger: Ledger, quote_number: int, amount: int, currency: str) -> None:
     def work(records: Records) -> None:
         quote = records.quotes.get(quote_number)
         assert quote is not None
-        accounts.pay(records, STAMP, quote, payment)
+        paying.pay(records, STAMP, quote, payment)
 
     asyncio.run(ledger.store.write(work))
 
@@ -290,7 +293,7 @@ def test_cash_of_the_balance_in_the_smallest_coin_settles_it(
                 quote.number, 1, answer=answer, reckoning=written_reckoning(reckoning)
             )
         )
-        accounts.pay(records, STAMP, quote, payment)
+        paying.pay(records, STAMP, quote, payment)
         return account_of(records, quote)
 
     account = asyncio.run(ledger.store.write(work))

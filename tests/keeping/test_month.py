@@ -18,12 +18,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 from tests.documents.billing import Ledger, a_customer, drawn_statements
-from tests.store.small import NOON, STAMP, a_quote, an_advance
+from tests.store.small import NOON, STAMP, a_payment, a_quote
 
 from kitwright.documents.month_csv import COLUMNS, month_csv
 from kitwright.keeping.accounts import account_of
 from kitwright.keeping.bill_lines import Portion
-from kitwright.keeping.invoicing import NotCreditable, NothingToInvoice
+from kitwright.keeping.crediting import NotCreditable
+from kitwright.keeping.invoicing import NothingToInvoice
 from kitwright.keeping.month import Folio, Month, folio_of, last_day, sum_up
 from kitwright.keeping.record import BillKind, KeptQuote, Payment, QuoteState
 from kitwright.keeping.store import QuoteFilter, Records
@@ -35,6 +36,11 @@ MONTHS = (date(2027, 1, 1), date(2027, 2, 1), date(2027, 3, 1), date(2027, 4, 1)
 STATEMENTS = tuple(drawn_statements(range(4)))
 CURRENCY = STATEMENTS[0].gross.currency
 OWN = tuple(one for one in STATEMENTS if one.gross.currency == CURRENCY)
+
+
+def an_advance(quote: int, day: date, amount: Money) -> Payment:
+    nothing = Money(0, amount.currency)
+    return a_payment(quote, day=day, amount=amount, rounding=nothing, is_advance=True)
 
 
 class Books:
@@ -104,16 +110,16 @@ class Books:
 
     def pay_before(self, quote: KeptQuote, day: int) -> None:
         self.on(day)
-        advance = an_advance(quote.number, day=self.ledger.stamp.today, amount=self.money())
-        self.write(lambda records: records.advances.add(advance))
+        advance = an_advance(quote.number, self.ledger.stamp.today, self.money())
+        self.write(lambda records: records.payments.add(advance))
 
     def order(self) -> None:
         """Let an advance be paid on a quote whose work is not finished."""
 
         def agree(records: Records) -> None:
             quote = records.quotes.add(a_quote(state=QuoteState.accepted, agreed=1))
-            records.advances.add(
-                an_advance(quote.number, day=date(2027, 2, 10), amount=Money(4_000, CURRENCY))
+            records.payments.add(
+                an_advance(quote.number, date(2027, 2, 10), Money(4_000, CURRENCY))
             )
 
         self.write(agree)
@@ -195,10 +201,11 @@ def test_months_follow_each_other_and_end_at_the_accounts(seed: int) -> None:
 def test_receipts_of_all_months_are_all_that_was_paid(seed: int) -> None:
     books = drawn(seed)
     receipts = [one for month in books.months() for one in month.receipts]
+    payments = [one for folio in books.folios() for one in folio.payments]
 
     for kind, wanted in (
-        ("advance", [one.amount for folio in books.folios() for one in folio.advances]),
-        ("payment", [one.amount for folio in books.folios() for one in folio.payments]),
+        ("advance", [one.amount for one in payments if one.is_advance]),
+        ("payment", [one.amount for one in payments if not one.is_advance]),
         (
             "prepaid",
             [

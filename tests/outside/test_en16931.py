@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from lxml import etree
 from saxonche import PySaxonProcessor
+from tests.documents.advances import drawn_advance_bills
 from tests.documents.billing import drawn_bills
 from tests.documents.ubl_reader import CARRIED, Read
 
@@ -15,12 +16,12 @@ from kitwright.documents.ubl_bill import ubl_bill
 from kitwright.quote import Bill
 
 SHOPS = range(int(os.environ.get("KITWRIGHT_DRAWN_SHOPS", "8")))
-"""About ten documents a shop. With 40, they are more than 300."""
+"""About 25 documents a shop, with the invoices of advances. With 40, they are about a thousand."""
 
 
 @cache
 def schema(kind: str) -> etree.XMLSchema:
-    root = "Invoice" if kind == "invoice" else "CreditNote"
+    root = "CreditNote" if kind == "credit_note" else "Invoice"
     return etree.XMLSchema(etree.parse(CARRIED / "maindoc" / f"UBL-{root}-2.1.xsd"))
 
 
@@ -49,7 +50,8 @@ def rules() -> Rules:
 
 @pytest.fixture(scope="module")
 def drawn() -> list[tuple[Bill, bytes]]:
-    return [(bill, ubl_bill(bill)) for bill in drawn_bills(SHOPS)]
+    made = (*drawn_bills(SHOPS), *drawn_advance_bills(SHOPS))
+    return [(bill, ubl_bill(bill)) for bill in made]
 
 
 def test_drawn_documents_are_of_every_kind(drawn: list[tuple[Bill, bytes]]) -> None:
@@ -59,12 +61,13 @@ def test_drawn_documents_are_of_every_kind(drawn: list[tuple[Bill, bytes]]) -> N
     # yen rounded line by line may add up to another tax than the rules let through
     assert all(bill.profile for bill in bills if bill.currency != "JPY")
     assert sum(bill.profile is not None for bill in bills) > 0.8 * len(bills)
-    assert Counter(bill.kind for bill in bills).keys() == {"invoice", "credit_note"}
+    assert Counter(bill.kind for bill in bills).keys() == {"invoice", "advance", "credit_note"}
     roles = {line.role for bill in bills for line in bill.lines}
     assert roles == {"item", "charge", "allowance"}
     categories = {tax.category for bill in bills for line in bill.lines for tax in line.taxes}
     assert {"S", "Z", "E"} <= categories
     assert any(bill.prepaid.money.minor for bill in bills)
+    assert any(bill.deducts for bill in bills)
 
 
 def test_documents_follow_the_schemas_and_the_official_rules(

@@ -24,10 +24,10 @@ from tests.store.small import (
     a_payment,
     a_photo,
     a_quote,
+    a_retention,
     a_statement,
     a_ticket,
     an_addition,
-    an_advance,
     an_allocation,
     an_answer,
     an_authorisation,
@@ -151,18 +151,6 @@ class ThingsContract:
         )
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.order_entries.add(an_entry(9)))
-
-    def test_advances_are_kept_within_their_quote(self, store: Store) -> None:
-        kept(store, lambda records: [keep_issued(records) for _ in range(2)])
-        added = [
-            kept(store, partial(lambda one, records: records.advances.add(one), an_advance(quote)))
-            for quote in (1, 2, 1)
-        ]
-
-        assert [one.number for one in added] == [1, 1, 2]
-        assert store.read(lambda records: records.advances.of_quote(1)) == (added[0], added[2])
-        with pytest.raises(RecordConflict):
-            kept(store, lambda records: records.advances.add(an_advance(9)))
 
     def test_payments_are_kept_within_their_quote(self, store: Store) -> None:
         kept(store, keep_issued)
@@ -546,6 +534,24 @@ class ThingsContract:
         answer = store.read(lambda records: records.answers.get("k1", "n59", NOON + 3 * DAY))
         assert answer is not None
         assert answer.status == 200
+
+    def test_retentions_are_kept_until_dropped(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            keep_issued(records)
+            for name in ("one", "two"):
+                number = records.customers.add(a_customer(name)).number
+                records.retentions.add(a_retention(number, 1))
+
+        kept(store, work)
+        assert store.read(lambda r: r.retentions.of_customer(2)) == (a_retention(2, 1, number=2),)
+        later = a_retention(1, 1, number=1, until=None)
+        kept(store, lambda records: records.retentions.put(later))
+        assert store.read(lambda r: r.retentions.get(1)) == later
+        kept(store, lambda records: records.retentions.drop(2))
+        assert store.read(lambda r: r.retentions.every()) == (later,)
+        for wrong in (a_retention(9, 1), a_retention(1, 9)):
+            with pytest.raises(RecordConflict):
+                kept(store, partial(lambda one, records: records.retentions.add(one), wrong))
 
     def test_erasures_are_kept_until_dropped(self, store: Store) -> None:
         def work(records: Records) -> None:

@@ -35,11 +35,11 @@ from tests.store.small import (
     a_payment,
     a_photo,
     a_quote,
+    a_retention,
     a_revision,
     a_statement,
     a_ticket,
     an_addition,
-    an_advance,
     an_allocation,
     an_answer,
     an_authorisation,
@@ -123,7 +123,7 @@ def fill(records: Records) -> None:
         records.allocations.add(an_allocation(order, agreed))
         records.order_entries.add(an_entry(order))
     records.mails.add(a_mail(None, None, order=2, message_id="<m3@shop.example>", next_at=None))
-    records.advances.add(an_advance(agreed))
+    records.payments.add(a_payment(agreed, means="card", reference="R-1", is_advance=True))
     records.statements.add(a_statement(agreed))
     records.payments.add(a_payment(agreed))
     records.handovers.add(a_handover(agreed))
@@ -173,6 +173,7 @@ def fill(records: Records) -> None:
         Belonging(shop="hire-yard", currency="USD", tax_area="area", families=("QM-H27",))
     )
     records.erasures.add(an_erasure(2))
+    records.retentions.add(a_retention(2, agreed))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
     records.shelf.open(NOON)
     holding = records.shelf.hold(a_holding()).number
@@ -202,6 +203,21 @@ def _of_each(records: Records, kind: str) -> list[Any]:
     return [kept.of_quote(quote.number) for quote in _quotes(records)]
 
 
+def _payments(records: Records, *, is_advance: bool) -> list[Any]:
+    """Return the advances of each quote, numbered by themselves as they once were, or what was
+    paid later.
+    """
+    return [
+        [
+            structs.replace(one, number=place) if is_advance else one
+            for place, one in enumerate(
+                (one for one in paid if one.is_advance is is_advance), start=1
+            )
+        ]
+        for paid in _of_each(records, "payments")
+    ]
+
+
 def _revisions(records: Records) -> list[Any]:
     return [
         records.revisions.get(quote.number, number)
@@ -227,8 +243,8 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "orders": lambda r: r.orders.find(None, None, None, MOST),
     "allocations": lambda r: [r.allocations.of_order(order) for order in (1, 2)],
     "order entries": lambda r: [r.order_entries.of_order(order) for order in (1, 2)],
-    "advances": lambda r: _of_each(r, "advances"),
-    "payments": lambda r: _of_each(r, "payments"),
+    "advances": lambda r: _payments(r, is_advance=True),
+    "payments": lambda r: _payments(r, is_advance=False),
     "statement": lambda r: [r.statements.get(quote) for quote in (1, 2, 3)],
     "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
     "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
@@ -250,6 +266,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "waiting": lambda r: r.events.due(NOON + DAY, MOST),
     "soonest": lambda r: r.events.soonest(),
     "erasures": lambda r: r.erasures.every(),
+    "retentions": lambda r: r.retentions.every(),
     "disposals": lambda r: r.disposals.next(0, MOST),
     "generations": lambda r: r.generations.every(),
     "belonging": lambda r: r.generations.belonging(),

@@ -12,7 +12,6 @@ from tests.store.memory_shelf import MemoryShelf
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     ClockEntry,
     Customer,
@@ -35,6 +34,7 @@ from kitwright.keeping.record import (
     Payment,
     Photo,
     QuoteState,
+    Retention,
     Revision,
     RevisionState,
     Ticket,
@@ -370,11 +370,6 @@ class MemoryEntries(Kept[OrderEntry]):
         return tuple(one for one in self.sorted() if one.order == order)
 
 
-class MemoryAdvances(Kept[Advance]):
-    def add(self, record: Advance) -> Advance:
-        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
-
-
 class MemoryPayments(Kept[Payment]):
     def add(self, record: Payment) -> Payment:
         return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
@@ -598,6 +593,14 @@ class MemoryErasures(Kept[Erasure]):
         return next((one for one in self.sorted() if one.customer == customer), None)
 
 
+class MemoryRetentions(Kept[Retention]):
+    def of_customer(self, customer: int) -> tuple[Retention, ...]:
+        return tuple(one for one in self.sorted() if one.customer == customer)
+
+    def every(self) -> tuple[Retention, ...]:
+        return tuple(self.sorted())
+
+
 class MemoryDisposals(Kept[Disposal]):
     def next(self, after: int, most: int) -> tuple[Disposal, ...]:
         return tuple(one for one in self.sorted() if one.number > after)[:most]
@@ -673,11 +676,10 @@ def records(state: State) -> Records:
         ),
         authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
         additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
-        advances=MemoryAdvances(state, "advances", "quote", "number", needs=of_a_quote),
         statements=Kept(state, "statements", "quote", needs=of_a_quote),
         payments=MemoryPayments(state, "payments", "quote", "number", needs=of_a_quote),
         handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
-        bills=MemoryBills(state, "bills", needs=lambda one: (("statements", one.quote),)),
+        bills=MemoryBills(state, "bills", needs=of_a_quote),
         clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
         estimates=MemoryEstimates(state, "estimates"),
         customers=MemoryCustomers(state, "customers"),
@@ -708,6 +710,11 @@ def records(state: State) -> Records:
         trial=MemoryTrial(state),
         erasures=MemoryErasures(
             state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
+        ),
+        retentions=MemoryRetentions(
+            state,
+            "retentions",
+            needs=lambda one: (("customers", one.customer), *of_a_quote(one)),
         ),
         disposals=MemoryDisposals(state, "disposals"),
         shelf=MemoryShelf(state),

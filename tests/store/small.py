@@ -24,7 +24,6 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     Authorisation,
     BillKind,
@@ -58,6 +57,8 @@ from kitwright.keeping.record import (
     Phase,
     Photo,
     QuoteState,
+    Retention,
+    RetentionWhy,
     Revision,
     RevisionState,
     Stamp,
@@ -369,20 +370,6 @@ def an_estimate_entry(**said: object) -> EstimateEntry:
     return structs.replace(plain, **said)
 
 
-def an_advance(quote: int, **said: object) -> Advance:
-    plain = Advance(
-        quote=quote,
-        number=0,
-        at=NOON,
-        day=TODAY,
-        amount=Money(5000, USD),
-        means="card",
-        reference="R-1",
-        who="Owner",
-    )
-    return structs.replace(plain, **said)
-
-
 def a_photo(quote: int | None, **said: object) -> Photo:
     plain = Photo(
         number=0,
@@ -533,6 +520,18 @@ def an_erasure(customer: int, **said: object) -> Erasure:
         stage=ErasureStage.quotes,
         place=0,
         counts={},
+    )
+    return structs.replace(plain, **said)
+
+
+def a_retention(customer: int, quote: int, **said: object) -> Retention:
+    plain = Retention(
+        number=0,
+        customer=customer,
+        quote=quote,
+        why=RetentionWhy.invoices,
+        until=TODAY,
+        at=NOON,
     )
     return structs.replace(plain, **said)
 

@@ -29,9 +29,9 @@ from tests.store.small import (
     a_move,
     a_payment,
     a_photo,
+    a_retention,
     a_statement,
     a_ticket,
-    an_advance,
     an_allocation,
     an_answer,
     an_entry,
@@ -120,6 +120,7 @@ CHANGES = {
     "mails": "failure = 'other'",
     "answers": "status = 299",
     "erasures": "counts = '{}'",
+    "retentions": "until = '2099-01-01'",
     "disposals": "name = 'other'",
     "holdings": "bin = 'other'",
     "moves": "reason = 'other'",
@@ -129,7 +130,6 @@ CHANGES = {
     "folder": "shop = 'other'",
     "allocations": "goods = goods + 1",
     "order_entries": "who = 'other'",
-    "advances": "amount = amount + 1",
     "statements": "who = 'other'",
     "payments": "amount = amount + 1",
     "handovers": "who = 'other'",
@@ -148,7 +148,6 @@ def add_rest(records: Records) -> None:
     order = records.orders.add(an_order(4)).number
     records.allocations.add(an_allocation(order, 4))
     records.order_entries.add(an_entry(order))
-    records.advances.add(an_advance(4))
     records.statements.add(a_statement(4))
     records.payments.add(a_payment(4))
     records.handovers.add(a_handover(4))
@@ -159,6 +158,7 @@ def add_rest(records: Records) -> None:
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
+    records.retentions.add(a_retention(1, 4))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
     records.shelf.add(a_move(records.shelf.hold(a_holding()).number))
     records.shelf.put_point(ReorderPoint(item="G-1", least=1, wanted=2))
@@ -210,7 +210,6 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "moves_stay",
             "allocations_stay",
             "order_entries_stay",
-            "advances_stay",
             "statements_stay",
             "payments_stay",
             "bills_stay",

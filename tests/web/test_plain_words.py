@@ -24,7 +24,7 @@ from kitwright.web.edge.query import read_query
 FOREIGN = re.compile(
     r"`|Expect|Invalid|\bgot\b|\bunpack\b|\bNone\b|\bTrue\b|\bFalse\b"
     r"|\b(?:int|str|float|bool|dict|tuple|datetime|Decimal|Struct|msgspec|malformed)\b"
-    r"|\^|\(\?|another value|\{\}"
+    r"|\^|\(\?|another value|\{\}|such as \S+, such as"
 )
 """Words of Python, of the decoder and of patterns, which nobody who calls has to know."""
 ODD: tuple[Any, ...] = (

@@ -26,8 +26,8 @@ def bill_pdf(bill: Bill) -> bytes:
 
 def bill_sheet(bill: Bill, scribe: Scribe) -> Sheet:
     """Return the data of the template."""
-    say, seller = scribe.say, bill.seller
-    title = say("Credit note") if bill.kind == "credit_note" else say("Invoice")
+    seller = bill.seller
+    title = _title(bill, scribe)
     shop = QuotingShop(id="", name=seller.name, currency=bill.currency, prices_include_tax=False)
     contact = Contact(
         address=tuple(_address(seller)), telephone=seller.telephone, email=seller.email
@@ -44,6 +44,12 @@ def bill_sheet(bill: Bill, scribe: Scribe) -> Sheet:
         "totals": _totals(bill, scribe),
         "terms": [*_terms(bill, scribe)],
     }
+
+
+def _title(bill: Bill, scribe: Scribe) -> str:
+    if bill.kind == "credit_note":
+        return scribe.say("Credit note")
+    return scribe.say("Advance invoice") if bill.kind == "advance" else scribe.say("Invoice")
 
 
 def _address(who: Party) -> Iterator[str]:
@@ -70,7 +76,8 @@ def _facts(bill: Bill, scribe: Scribe) -> Iterator[tuple[str, str]]:
         (say("Number"), bill.number),
         (say("Corrects invoice"), bill.credits),
         (say("Date"), day(bill.issued_on)),
-        (say("Supplied on"), day(bill.supplied_on)),
+        (say("Supplied on"), bill.supplied_on and day(bill.supplied_on)),
+        (say("Paid on"), bill.paid_on and day(bill.paid_on)),
         (say("Payable by"), day(bill.due_on) if bill.kind == "invoice" else None),
         (say("Your order"), bill.order_reference),
         (say("Our VAT number"), bill.seller.vat_id),

@@ -1,11 +1,12 @@
-"""Accounts: the statement of finished work, what is paid on it, and the machine's collection.
+"""Accounts: the statement of finished work, what is owed on it, and the machine's collection.
 
-The statement never changes. What is owed is its total, or that of the invoices made from it less
-what credit notes give back.
+The statement never changes. What is owed is its total, or once an invoice is made from it, that of
+all invoices, those of advances too, less what credit notes give back.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from hashlib import sha256
 
 from msgspec import Struct, structs
@@ -13,18 +14,16 @@ from msgspec import Struct, structs
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.consent import Limit
 from kitwright.keeping.event import Facts, keep_change
-from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import (
     BillKind,
     Handover,
+    KeptBill,
     KeptQuote,
     KeptStatement,
-    Payment,
     Stamp,
 )
 from kitwright.keeping.store import Records
-from kitwright.keeping.sums import read_agreed
-from kitwright.money import Money, cash_round, total
+from kitwright.money import Money, total
 from kitwright.quote import Statement, encode_billing, read_statement
 
 
@@ -57,20 +56,6 @@ class BillOverLimit(ActRefused):
         )
         self.over_by = over
         self.consent_up_to = bill
-
-
-class PaidTooMuch(ActRefused):
-    """A payment of more than is owed, or of more than is to be paid back."""
-
-    code = "paid-too-much"
-
-    def __init__(self, amount: Money, balance: Money) -> None:
-        super().__init__(
-            f"{amount.amount_text} {amount.currency} is more than the balance of "
-            f"{balance.amount_text}; a negative balance is paid back with `paid_back`"
-        )
-        self.amount = amount
-        self.balance = balance
 
 
 class AlreadyCollected(ActRefused):
@@ -144,56 +129,19 @@ def account_of(records: Records, quote: KeptQuote) -> Account:
     """Return what is owed for a quote. Raises: NoStatement."""
     kept = statement_of(records, quote)
     currency = kept.gross.currency
-    bills = records.bills.of_quote(quote.number)
-    due = kept.gross
-    if bills:
-        due = total(
-            (one.gross if one.kind is BillKind.invoice else -one.gross for one in bills), currency
-        )
+    due = due_of(kept, records.bills.of_quote(quote.number))
     payments = records.payments.of_quote(quote.number)
-    before = [one.amount for one in records.advances.of_quote(quote.number)]
-    before.append(read_statement(kept.body).prepaid.money)
-    paid = total([*before, *(one.amount for one in payments)], currency)
+    before = read_statement(kept.body).prepaid.money
+    paid = total((before, *(one.amount for one in payments)), currency)
     rounded = total((one.rounding for one in payments), currency)
     return Account(due=due, paid=paid, rounded=rounded, balance=due + rounded - paid)
 
 
-def pay(records: Records, stamp: Stamp, quote: KeptQuote, payment: Payment) -> KeptQuote:
-    """Return a quote on whose statement was paid, or paid back if the amount is negative.
-
-    Cash that is the balance in the smallest coin settles it.
-
-    Raises: NoStatement, PaidTooMuch.
-    """
-    balance = account_of(records, quote).balance
-    rounding = _rounding(records, quote, payment, balance)
-    settled = payment.amount - rounding
-    nothing = Money(0, balance.currency)
-    low, high = min(balance, nothing), max(balance, nothing)
-    if not low <= settled <= high:
-        raise PaidTooMuch(payment.amount, balance)
-    kept = records.payments.add(
-        structs.replace(
-            payment, quote=quote.number, at=stamp.at, day=stamp.today, rounding=rounding
-        )
-    )
-    facts: Facts = {
-        "payment": kept.number,
-        "amount": kept.amount.amount_text,
-        "balance": (balance - settled).amount_text,
-    }
-    return keep_change(records, stamp, "quote.paid", quote, facts)
-
-
-def _rounding(records: Records, quote: KeptQuote, payment: Payment, balance: Money) -> Money:
-    """Return what the smallest coin adds to the balance, or takes off, if a payment settles it."""
-    nothing = Money(0, balance.currency)
-    if payment.means != "cash":
-        return nothing
-    step = read_agreed(revision_of(records, quote, quote.agreed or quote.shown)).reckoning.cash_step
-    if step is None or cash_round(balance, step) != payment.amount:
-        return nothing
-    return payment.amount - balance
+def due_of(kept: KeptStatement, bills: Sequence[KeptBill]) -> Money:
+    """Return what is owed of a statement, whose quote has these invoices and credit notes."""
+    if any(one.kind is BillKind.invoice for one in bills):
+        return total((one.billed for one in bills), kept.gross.currency)
+    return kept.gross
 
 
 def collect(

@@ -23,7 +23,6 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "tear_down": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
-        "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
@@ -37,7 +36,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
             }
         ),
         "withdrawal": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
-        "pay": frozenset({QuoteState.done}),
+        "pay": frozenset(QuoteState),
         "collect": frozenset({QuoteState.done}),
         "invoice": frozenset({QuoteState.done}),
     }
@@ -47,9 +46,9 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
 _SAID: Final = {
     "add": "add to",
     "order": "order for",
-    "advance": "record an advance for",
     "clock": "clock on",
     "found": "record what was found for",
+    "pay": "record a payment for",
     "tear_down": "tear down for",
     "withdrawal": "withdraw from",
 }
@@ -67,11 +66,11 @@ _AFTER_WITHDRAWAL: Final = frozenset({"stop", "pay", "collect", "invoice"})
 
 
 class Standing(Struct, frozen=True, kw_only=True):
-    """How the account of a finished quote stands: whether something is owed, whether the machine is
-    still here, and whether the statement is to be invoiced.
+    """How the account of a quote stands: whether anything can be paid or paid back, and of a
+    finished one, whether the machine is still here, and whether the statement is to be invoiced.
     """
 
-    is_owed: bool = False
+    is_payable: bool = False
     is_here: bool = False
     is_billable: bool = False
 
@@ -239,7 +238,7 @@ def possible_acts(
         "withdrawal": may_withdraw,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_ordered,
-        "pay": account.is_owed,
+        "pay": account.is_payable,
         "collect": account.is_here,
         "invoice": account.is_billable,
     }

@@ -120,4 +120,8 @@ def _cut(
         return structs.replace(told, quantity=text, base_quantity=text)
     if line.role == "item":
         told = structs.replace(told, unit=LUMP_SUM, measure="lump sum")
+        if net.minor < 0:
+            # no price is negative
+            price = (-net).amount_text
+            return structs.replace(told, quantity="-1", base_quantity="1", unit_price=price)
     return structs.replace(told, quantity="1", base_quantity="1")

@@ -32,7 +32,6 @@ EventKind = Literal[
     "prices.undone",
     "quote.accepted",
     "quote.addition",
-    "quote.advance",
     "quote.clocked",
     "quote.collected",
     "quote.created",

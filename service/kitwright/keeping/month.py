@@ -1,9 +1,10 @@
 """Month: what a bookkeeper needs of a month, put together from the records of each quote.
 
-What a quote owes is nothing before its statement, then the statement's total, and once there are
-any, that of its invoices less that of its credit notes. What is paid is what the statement says was
-paid before, the advances and the payments; what the smallest coin took off or added is owed less or
-more. So an advance before the statement is a negative balance. Then, for any month:
+What a quote owes is nothing before its statement, then the statement's total, and once an invoice
+is made from that, the total of all its invoices, also those of advances, less that of its credit
+notes. What is paid is what the statement says was paid before, and all payments, also those in
+advance; what the smallest coin took off or added is owed less or more. So an advance before the
+statement is a negative balance. Then, for any month:
 
     opening + billed + rounding - received = closing
 """
@@ -17,7 +18,8 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from kitwright.keeping.record import Advance, BillKind, KeptBill, KeptQuote, KeptStatement, Payment
+from kitwright.keeping.accounts import due_of
+from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import BillLine, read_bill, read_statement
@@ -110,7 +112,6 @@ class Folio(Struct, frozen=True, kw_only=True):
     quote: int
     statement: KeptStatement | None
     bills: tuple[KeptBill, ...]
-    advances: tuple[Advance, ...]
     payments: tuple[Payment, ...]
 
 
@@ -121,7 +122,6 @@ def folio_of(records: Records, quote: KeptQuote) -> Folio:
         quote=number,
         statement=records.statements.get(number),
         bills=records.bills.of_quote(number),
-        advances=records.advances.of_quote(number),
         payments=records.payments.of_quote(number),
     )
 
@@ -203,20 +203,10 @@ def _codes(parts: Iterable[TaxedPart], currency: str) -> Iterator[CodeSum]:
 
 
 def _receipts(folio: Folio) -> Iterator[Receipt]:
-    for advance in folio.advances:
-        yield Receipt(
-            day=advance.day,
-            kind="advance",
-            quote=folio.quote,
-            amount=advance.amount,
-            rounding=Money(0, advance.amount.currency),
-            means=advance.means,
-            reference=advance.reference,
-        )
     for payment in folio.payments:
         yield Receipt(
             day=payment.day,
-            kind="payment",
+            kind="advance" if payment.is_advance else "payment",
             quote=folio.quote,
             amount=payment.amount,
             rounding=payment.rounding,
@@ -244,11 +234,7 @@ def _item(folio: Folio, receipts: Iterable[Receipt], day: date, currency: str) -
     statement = folio.statement
     if statement is not None and statement.day > day:
         statement = None
-    due = Money(0, currency) if statement is None else statement.gross
-    if bills:
-        due = total(
-            (one.gross if one.kind is BillKind.invoice else -one.gross for one in bills), currency
-        )
+    due = Money(0, currency) if statement is None else due_of(statement, bills)
     paid = [one for one in receipts if one.day <= day]
     return OpenItem(
         quote=folio.quote,

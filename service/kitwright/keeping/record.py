@@ -335,21 +335,6 @@ class Allocation(Struct, frozen=True, kw_only=True):
     """Its packs of each line, as JSON (`kitwright.quote.AllottedLine`)."""
 
 
-class Advance(Struct, frozen=True, kw_only=True):
-    """A payment by a customer before the parts are ordered. `means` is how it was paid, `reference`
-    what identifies the payment.
-    """
-
-    quote: int
-    number: int
-    at: datetime
-    day: date
-    amount: Money
-    means: str
-    reference: str | None
-    who: str
-
-
 class KeptStatement(Struct, frozen=True, kw_only=True):
     """The account of a finished quote: what was agreed, and what is billed. It never changes.
 
@@ -369,8 +354,10 @@ class KeptStatement(Struct, frozen=True, kw_only=True):
 
 
 class Payment(Struct, frozen=True, kw_only=True):
-    """A payment on a statement, or one paid back if the amount is negative. `rounding` is what the
-    smallest coin took off the balance, or added to it: amount - rounding was owed.
+    """A payment by a customer, or one paid back if the amount is negative. `is_advance` says that
+    it was made before there was a statement. `means` is how it was paid, `reference` what
+    identifies it. `rounding` is what the smallest coin took off the balance, or added to it:
+    amount - rounding was owed.
     """
 
     quote: int
@@ -382,6 +369,7 @@ class Payment(Struct, frozen=True, kw_only=True):
     means: str
     reference: str | None
     who: str
+    is_advance: bool = False
 
 
 class Handover(Struct, frozen=True, kw_only=True):
@@ -402,9 +390,10 @@ class Handover(Struct, frozen=True, kw_only=True):
 
 
 class BillKind(StrEnum):
-    """An invoice, or a credit note that corrects one."""
+    """An invoice, the invoice of an advance, or a credit note that corrects one of them."""
 
     invoice = "invoice"
+    advance = "advance"
     credit_note = "credit_note"
 
 
@@ -441,6 +430,11 @@ class KeptBill(Struct, frozen=True, kw_only=True):
         if self.credited_series is None or self.credited_place is None:
             return None
         return bill_name(self.credited_series, self.credited_place)
+
+    @property
+    def billed(self) -> Money:
+        """What it bills, including tax: negative if it gives back."""
+        return -self.gross if self.kind is BillKind.credit_note else self.gross
 
 
 def bill_name(series: str, place: int) -> str:
@@ -707,6 +701,29 @@ class Erasure(Struct, frozen=True, kw_only=True):
     stage: ErasureStage
     place: int
     counts: dict[str, int]
+
+
+class RetentionWhy(StrEnum):
+    """Why something of an erased customer stays: invoices that the law wants kept, a balance that
+    is not settled, or a machine that is still here.
+    """
+
+    invoices = "invoices"
+    balance = "balance"
+    machine = "machine"
+
+
+class Retention(Struct, frozen=True, kw_only=True):
+    """What stays of an erased customer's quote, and is erased by itself: on the day after `until`,
+    or if that is None, as soon as what it is for is over.
+    """
+
+    number: int
+    customer: int
+    quote: int
+    why: RetentionWhy
+    until: date | None
+    at: datetime
 
 
 class DisposalKind(StrEnum):

@@ -64,11 +64,6 @@ def owes_fee(revision: Revision) -> bool:
     return any(line.code == DIAGNOSTIC_FEE for line in answer.lines)
 
 
-def has_paid(records: Records, quote: KeptQuote) -> bool:
-    """Return whether something was paid in advance, which has to be settled."""
-    return bool(records.advances.of_quote(quote.number))
-
-
 def check_stop(records: Records, quote: KeptQuote) -> Revision:
     """Return the revision whose work is stopped: the agreed one, else the one declined or expired.
 
@@ -78,7 +73,7 @@ def check_stop(records: Records, quote: KeptQuote) -> Revision:
     if quote.offered is not None:
         raise NotNow("stop", quote, f"revision {quote.offered} is on offer and not yet decided")
     revision = revision_of(records, quote, quote.agreed or quote.shown)
-    if quote.agreed is None and not owes_fee(revision) and not has_paid(records, quote):
+    if quote.agreed is None and not owes_fee(revision):
         raise NothingOwed(quote)
     return revision
 

@@ -16,7 +16,6 @@ from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
-    Advance,
     Allocation,
     Authorisation,
     ClockEntry,
@@ -41,6 +40,7 @@ from kitwright.keeping.record import (
     Payment,
     Photo,
     QuoteState,
+    Retention,
     Revision,
     RevisionState,
     Ticket,
@@ -274,16 +274,6 @@ class OrderEntries(Protocol):
         """Return the entries of an order, oldest first."""
 
 
-class Advances(Protocol):
-    """What customers paid before the parts were ordered; an advance never changes."""
-
-    def add(self, record: Advance) -> Advance:
-        """Add an advance; return it with its number within its quote. Raises: RecordConflict."""
-
-    def of_quote(self, quote: int) -> tuple[Advance, ...]:
-        """Return the advances of a quote, oldest first."""
-
-
 class Statements(Protocol):
     """Statements, one for each finished quote. Only personal data may be removed from one."""
 
@@ -298,7 +288,7 @@ class Statements(Protocol):
 
 
 class Payments(Protocol):
-    """Payments on statements; a payment never changes."""
+    """What customers paid, in advance or on statements; a payment never changes."""
 
     def add(self, record: Payment) -> Payment:
         """Add a payment; return it with its number within its quote. Raises: RecordConflict."""
@@ -503,6 +493,19 @@ class Erasures(Kept[Erasure], Protocol):
         """Delete an erasure, because nothing is left to be erased."""
 
 
+class Retentions(Kept[Retention], Protocol):
+    """What stays of erased customers for a while."""
+
+    def of_customer(self, customer: int) -> tuple[Retention, ...]:
+        """Return what stays of a customer, oldest first."""
+
+    def every(self) -> tuple[Retention, ...]:
+        """Return all retentions, oldest first."""
+
+    def drop(self, number: int) -> None:
+        """Delete a retention, because what it kept is erased."""
+
+
 class Disposals(Kept[Disposal], Protocol):
     """Files to be deleted."""
 
@@ -556,7 +559,6 @@ class Records(Struct, frozen=True, kw_only=True):
     revisions: Revisions
     authorisations: OfQuote[Authorisation]
     additions: OfQuote[Addition]
-    advances: Advances
     statements: Statements
     payments: Payments
     handovers: Kept[Handover]
@@ -578,6 +580,7 @@ class Records(Struct, frozen=True, kw_only=True):
     generations: Generations
     trial: Trial
     erasures: Erasures
+    retentions: Retentions
     disposals: Disposals
     shelf: Shelf
 

@@ -150,16 +150,26 @@ class Party(Registered, frozen=True, kw_only=True):
     email: str | None = None
 
 
+class Deducted(Struct, frozen=True, kw_only=True):
+    """What an invoice deducts of the invoice of an advance, which has billed it with its tax."""
+
+    number: str
+    issued_on: date
+    net: Amount
+    tax: Amount
+    gross: Amount
+
+
 class BillLine(Struct, frozen=True, kw_only=True):
     """A line of an invoice or a credit note, from 1. `role` is `item`, or a `charge` or `allowance`
     on the whole document, whose `net` is then negative.
 
     net = quantity x unit price / base quantity, rounded once; all without tax. `source` is the line
-    of the statement, from 1.
+    of the statement, from 1; null of an advance, and of one that is deducted.
     """
 
     line: Count
-    source: Count
+    source: Count | None
     role: BillRole
     kind: str
     code: str
@@ -176,17 +186,20 @@ class BillLine(Struct, frozen=True, kw_only=True):
 
 
 class Bill(Struct, frozen=True, kw_only=True):
-    """An invoice or a credit note: its number, parties, lines, taxes and sums.
+    """An invoice (`advance`: of a payment in advance) or a credit note: its number, parties, lines,
+    taxes and sums.
 
     `lines_net` - `allowances` + `charges` = `net`; net + tax = gross; gross - prepaid = payable. A
     credit note names in `credits` the invoice that it corrects, and its `reason`; its amounts are
     what is given back. `profile` is the identifier of the rules that the UBL of it follows, null if
     EN 16931 does not know its taxes: then `unmet` says why. `engine` is what was worked on, null if
-    that was not told when it was made.
+    that was not told when it was made. The invoice of an advance has the day on which it was
+    `paid_on` in place of a day of supply. An invoice deducts those invoices of advances in
+    `deducts`, each by a line for each of its taxes, because their tax was due with the advance.
     """
 
     number: str
-    kind: Literal["invoice", "credit_note"]
+    kind: Literal["invoice", "advance", "credit_note"]
     quote: str
     engine: Engine | None = None
     credits: str | None = None
@@ -194,7 +207,8 @@ class Bill(Struct, frozen=True, kw_only=True):
     reason: str | None = None
     language: str
     issued_on: date
-    supplied_on: date
+    supplied_on: date | None
+    paid_on: date | None = None
     due_on: date
     terms: str | None = None
     order_reference: str | None = None
@@ -214,6 +228,7 @@ class Bill(Struct, frozen=True, kw_only=True):
     gross: Amount
     prepaid: Amount
     payable: Amount
+    deducts: tuple[Deducted, ...] = ()
     profile: str | None
     unmet: tuple[str, ...]
 

@@ -31,6 +31,10 @@ class PaymentTable(Table[Payment]):
         )
         return super().add(structs.replace(record, number=last + 1), **more)
 
+    def of_quote(self, quote: int) -> tuple[Payment, ...]:
+        """Return the payments of a quote, oldest first: numbers of earlier versions did not say."""
+        return self.select("WHERE quote = ? ORDER BY at, number", quote)
+
 
 class HandoverTable(Table[Handover]):
     """Handovers of machines, one a quote."""

@@ -21,7 +21,7 @@ from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, StatementTable
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
-from kitwright.store.erasures import DisposalTable, ErasureTable
+from kitwright.store.erasures import DisposalTable, ErasureTable, RetentionTable
 from kitwright.store.estimates import EstimateTable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
@@ -30,7 +30,6 @@ from kitwright.store.generations import GenerationTable
 from kitwright.store.keys import AnswerTable, KeyTable, TrialTable
 from kitwright.store.mails import MailTable
 from kitwright.store.orders import (
-    AdvanceTable,
     AllocationTable,
     OrderEntryTable,
     OrderTable,
@@ -336,7 +335,6 @@ def tables(session: Session) -> Records:
         revisions=RevisionTable(session),
         authorisations=authorisations(session),
         additions=AdditionTable(session),
-        advances=AdvanceTable(session),
         statements=StatementTable(session),
         payments=PaymentTable(session),
         handovers=HandoverTable(session),
@@ -358,6 +356,7 @@ def tables(session: Session) -> Records:
         generations=GenerationTable(session),
         trial=TrialTable(session),
         erasures=ErasureTable(session),
+        retentions=RetentionTable(session),
         disposals=DisposalTable(session),
         shelf=ShelfTable(session),
     )

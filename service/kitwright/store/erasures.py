@@ -1,8 +1,10 @@
-"""Erasures: the customers who are being erased, and the files to be deleted, in SQLite."""
+"""Erasures: the customers who are being erased, what stays of them for a while, and the files to be
+deleted, in SQLite.
+"""
 
 from __future__ import annotations
 
-from kitwright.keeping.record import Disposal, Erasure
+from kitwright.keeping.record import Disposal, Erasure, Retention
 from kitwright.store.rows import Session
 from kitwright.store.table import Numbered
 
@@ -19,6 +21,21 @@ class ErasureTable(Numbered[Erasure]):
 
     def every(self) -> tuple[Erasure, ...]:
         """Return all erasures, oldest first."""
+        return self.select("ORDER BY number")
+
+
+class RetentionTable(Numbered[Retention]):
+    """What stays of erased customers, as `kitwright.keeping.store.Retentions` defines it."""
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session, "retentions", Retention)
+
+    def of_customer(self, customer: int) -> tuple[Retention, ...]:
+        """Return what stays of a customer, oldest first."""
+        return self.select("WHERE customer = ? ORDER BY number", customer)
+
+    def every(self) -> tuple[Retention, ...]:
+        """Return all retentions, oldest first."""
         return self.select("ORDER BY number")
 
 

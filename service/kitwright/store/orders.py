@@ -1,5 +1,5 @@
-"""Orders: parts orders with what quotes have of them and what happens to them, advances, and
-photographs, in SQLite.
+"""Orders: parts orders with what quotes have of them and what happens to them, and photographs, in
+SQLite.
 """
 
 from __future__ import annotations
@@ -7,7 +7,6 @@ from __future__ import annotations
 from msgspec import structs
 
 from kitwright.keeping.record import (
-    Advance,
     Allocation,
     KeptOrder,
     OrderEntry,
@@ -93,20 +92,6 @@ class OrderEntryTable(Table[OrderEntry]):
     def of_order(self, order: int) -> tuple[OrderEntry, ...]:
         """Return the entries of an order, oldest first."""
         return self.select("WHERE order_number = ? ORDER BY number", order)
-
-
-class AdvanceTable(Table[Advance]):
-    """Advances, numbered within their quote."""
-
-    def __init__(self, session: Session) -> None:
-        super().__init__(session, "advances", Advance, key=("quote", "number"))
-
-    def add(self, record: Advance, **more: object) -> Advance:
-        """Add an advance; return it with its number."""
-        last = self.session.value(
-            "SELECT coalesce(max(number), 0) FROM advances WHERE quote = ?", (record.quote,)
-        )
-        return super().add(structs.replace(record, number=last + 1), **more)
 
 
 class PhotoTable(Numbered[Photo]):

@@ -24,6 +24,7 @@ from kitwright.store.bill_schema import BILLS
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
+from kitwright.store.payment_schema import make_payments
 from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
@@ -153,6 +154,12 @@ def estimates(db: Database) -> None:
 def tickets(db: Database) -> None:
     """Create the table of tickets, and let quotes belong to a fleet and to a ticket."""
     make_tickets(db.conn)
+
+
+@MIGRATIONS(name="0013")
+def payments(db: Database) -> None:
+    """Keep all payments in one table, invoices without statements, and retentions."""
+    make_payments(db.conn)
 
 
 @MIGRATIONS(name="0014")

@@ -51,7 +51,6 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "folder": ("place",),
         "allocations": ("order_number", "quote"),
         "order_entries": ("order_number", "number"),
-        "advances": ("quote", "number"),
         "statements": ("quote",),
         "payments": ("quote", "number"),
         "handovers": ("quote",),
@@ -59,6 +58,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
         "estimates": ("number",),
+        "retentions": ("number",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

@@ -105,8 +105,12 @@ def test_more_is_billed_within_a_limit_that_was_agreed(staff: Staff) -> None:
 
 def test_payments_settle_the_balance_and_the_machine_is_collected(staff: Staff) -> None:
     id = in_work(staff)  # noqa: A001
-    status, code, _ = refused(staff, id, "payments", {"amount": "1.00", "means": "card", "by": "R"})
-    assert (status, code) == (409, "no-statement")
+    staff.act(id, "payments", {"amount": "1.00", "means": "card", "by": "R"})
+    back = {"amount": "1.01", "means": "card", "paid_back": True, "by": "R"}
+    status, code, told = refused(staff, id, "payments", back)
+    assert (status, code) == (409, "paid-too-much")
+    assert "only 1.00 is to be paid back" in str(told)
+    staff.act(id, "payments", {**back, "amount": "1.00"})
     staff.act(id, "finish")
     owed = statement(staff, id)["account"]["balance"]["amount"]
 
@@ -122,7 +126,12 @@ def test_payments_settle_the_balance_and_the_machine_is_collected(staff: Staff) 
 
     made = statement(staff, id)
     assert Decimal(made["account"]["balance"]["amount"]) == 0
-    assert [one["amount"]["amount"] for one in made["payments"]] == ["10.00", rest]
+    assert [one["amount"]["amount"] for one in made["payments"]] == [
+        *("1.00", "-1.00"),
+        "10.00",
+        rest,
+    ]
+    assert [one["in_advance"] for one in made["payments"]] == [True, True, False, False]
     assert made["collected"]["unsafe"] is True
 
 

@@ -434,19 +434,19 @@ def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
     quote = staff.accepted(**SHORT_BLOCK)
     asked = {"revisions": [{"quote": quote, "revision": 1}]}
     assert "order" not in staff.get(f"/v1/quotes/{quote}")["acts"]
-    assert "advance" in staff.get(f"/v1/quotes/{quote}")["acts"]
+    assert "pay" in staff.get(f"/v1/quotes/{quote}")["acts"]
 
     told = staff.refused("/v1/orders", asked)
 
     assert told["errors"][0]["code"] == "advance-missing"
-    owed = staff.get(f"/v1/quotes/{quote}/advances")
-    assert owed["left"] == owed["due"]
-    paid = {"amount": owed["due"]["amount"], "means": "card", "by": "Owner"}
+    owed = staff.get(f"/v1/quotes/{quote}/payments")
+    assert owed["advance_left"] == owed["advance_due"]
+    paid = {"amount": owed["advance_due"]["amount"], "means": "card", "by": "Owner"}
     much = {**paid, "amount": "99999999.00"}
-    told = staff.refused(f"/v1/quotes/{quote}/advances", much, staff.tag(quote))
+    told = staff.refused(f"/v1/quotes/{quote}/payments", much, staff.tag(quote))
     assert told["errors"][0]["code"] == "advance-too-large"
-    staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
-    assert staff.get(f"/v1/quotes/{quote}/advances")["left"]["amount"] == "0.00"
+    staff.done(f"/v1/quotes/{quote}/payments", paid, staff.tag(quote))
+    assert staff.get(f"/v1/quotes/{quote}/payments")["advance_left"]["amount"] == "0.00"
     assert "order" in staff.get(f"/v1/quotes/{quote}")["acts"]
     made = orchard.order(quote)
     assert BLOCK in {line["sku"] for line in made["FKRD"]["order"]["lines"]}
@@ -455,9 +455,9 @@ def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
 def test_core_goes_back_for_its_deposit_and_a_special_part_does_not(orchard: Buyer) -> None:
     staff = orchard.staff
     quote = staff.accepted(**SHORT_BLOCK)
-    owed = staff.get(f"/v1/quotes/{quote}/advances")["due"]["amount"]
+    owed = staff.get(f"/v1/quotes/{quote}/payments")["advance_due"]["amount"]
     paid = {"amount": owed, "means": "cash", "by": "Owner"}
-    staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
+    staff.done(f"/v1/quotes/{quote}/payments", paid, staff.tag(quote))
     order = orchard.sent(quote, supplier="FKRD")
     block = next(one for one in order["lines"] if one["sku"] == BLOCK)
     place = block["line"]

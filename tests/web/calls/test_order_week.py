@@ -60,9 +60,9 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     special = quotes[6]
     asked = {"revisions": [{"quote": quote, "revision": 1} for quote in quotes]}
     assert staff.refused("/v1/orders", asked)["errors"][0]["code"] == "advance-missing"
-    due = staff.get(f"/v1/quotes/{special}/advances")["left"]["amount"]
+    due = staff.get(f"/v1/quotes/{special}/payments")["advance_left"]["amount"]
     paid = {"amount": due, "means": "card", "reference": "terminal 1, 0031", "by": "Owner"}
-    staff.done(f"/v1/quotes/{special}/advances", paid, staff.tag(special))
+    staff.done(f"/v1/quotes/{special}/payments", paid, staff.tag(special))
     orders = buyer.order(*quotes)
     assert orders.keys() == {"ALDQ", "CPSN", "DLWY"}
     assert max(len(one["allocations"]) for one in orders.values()) >= 7

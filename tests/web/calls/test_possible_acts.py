@@ -35,7 +35,6 @@ STEPS = (
         "found",
         "stop",
         "add",
-        "advance",
         "clock",
         "finish",
         "pay",
@@ -101,9 +100,6 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "add":
         path = f"/v1/quotes/{id}/additions"
         body = {"description": "a hose", "kind": "part", "net": "1.00"}
-    elif step == "advance":
-        path = f"/v1/quotes/{id}/advances"
-        body = {"amount": "5.00", "means": "cash", "by": "Owner"}
     elif step == "found":
         body = {"step": "off spark_plug@1", "what": "Loose.", "why": "It rattles.", "by": "R"}
         body |= {"free_lines": [CLIP], "trial": True}

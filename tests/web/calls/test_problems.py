@@ -207,7 +207,7 @@ def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
     ordered(owner)
     body = {"amount": "99999999.00", "means": "cash", "by": "Owner"}
     headers = {"Idempotency-Key": '"advance"', "If-Match": "*"}
-    return owner.post("/v1/quotes/Q1/advances", json=body, headers=headers), body
+    return owner.post("/v1/quotes/Q1/payments", json=body, headers=headers), body
 
 
 def clocked(owner: TestClient[Any], **members: str) -> tuple[Any, Any]:
@@ -288,7 +288,7 @@ def finished(
     for path, said in (
         (f"{quote}/issue", {}),
         (f"{quote}/accept", yes),
-        (f"{quote}/advances", paid),
+        (f"{quote}/payments", paid),
         ("/v1/orders", {"revisions": [{"quote": "Q1", "revision": 1}]}),
         (f"{quote}/start", {}),
     ):

@@ -202,7 +202,7 @@ BLOCK: dict[str, Any] = {
 def ordered_block(staff: Staff) -> tuple[str, Any]:
     """Return a quote whose short block, a special order, is ordered, and the block's line."""
     id = staff.accepted(**BLOCK)  # noqa: A001
-    staff.act(id, "advances", {"amount": "500.00", "means": "card", "by": "Owner"})
+    staff.act(id, "payments", {"amount": "500.00", "means": "card", "by": "Owner"})
     staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
     lines = staff.get(f"/v1/quotes/{id}")["quote"]["lines"]
     return id, next(line for line in lines if line["code"] == "V68-A-001")

@@ -19,6 +19,9 @@ def check_areas(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of tax areas."""
     for area in catalogue.tax_areas.values():
         yield from _kinds(area)
+        if area.advance_invoices and not area.is_vat:
+            message = "only for a value added tax (is_vat): its tax is due with the advance"
+            yield problem(area_file(area.id), "", "advance-invoices-idle", message)
         for index, component in enumerate(area.components):
             yield from _component(area_file(area.id), component, is_first=index == 0)
 

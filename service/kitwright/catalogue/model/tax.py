@@ -79,6 +79,8 @@ class TaxArea(Record, frozen=True, kw_only=True):
 
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
     `distance` is None if a yes by a link has no rules of its own.
+    `advance_invoices` says that an advance gets an invoice of its own when it is paid, because its
+    tax is due then.
     """
 
     id: AreaId
@@ -92,3 +94,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     exemption: Exemption | None = None
     is_vat: bool = False
     distance: Distance | None = None
+    advance_invoices: bool = False

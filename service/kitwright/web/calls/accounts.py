@@ -1,6 +1,4 @@
-"""Accounts: calls that finish the work, and on its statement, payments and the machine's
-collection.
-"""
+"""Accounts: calls that finish the work, and on its statement and the machine's collection."""
 
 from __future__ import annotations
 
@@ -8,13 +6,14 @@ from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated
 
 from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.advancing import set_off
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
@@ -27,9 +26,9 @@ from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, b
 from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.tax import gross_up
+from kitwright.telling.advance import tell_advances
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.units import exact
-from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
 from kitwright.web.calls.desk import Desk
@@ -41,7 +40,7 @@ from kitwright.web.calls.quotes import QuoteHeadOut, head_of
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import standing
 from kitwright.web.edge.reply import Reply
-from kitwright.web.edge.shapes import DecimalIn, Text, UnitCode, Wire
+from kitwright.web.edge.shapes import Text, UnitCode, Wire
 
 QuantityIn = Annotated[
     str,
@@ -105,18 +104,6 @@ class FinishIn(Wire, frozen=True, kw_only=True):
     disposed: Annotated[tuple[DisposedIn, ...], _MOST] = ()
     supplied_on: date | None = None
     by: Text | None = None
-
-
-class PaymentIn(Wire, frozen=True, kw_only=True):
-    """A payment of an `amount` including tax; with `paid_back`, the shop pays it to the customer.
-    `reference` identifies it, and `by` is the person who took or gave it.
-    """
-
-    amount: DecimalIn
-    means: Literal["cash", "card", "transfer"]
-    paid_back: bool = False
-    reference: Text | None = None
-    by: Text
 
 
 class CollectIn(Wire, frozen=True, kw_only=True):
@@ -200,6 +187,9 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     statement, items = _closed(call, records, quote, _used(body), day)
     finished = life.finish(records, stamp, quote, items, stopped)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
+    finished = set_off(
+        records, stamp, finished, statement, tell_advances(statement.language, statement.quote)
+    )
     return answer(desk, head_of(desk, records, finished))
 
 
@@ -306,38 +296,6 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
         ),
         tag=tag(quote, call.desk.gate.epoch),
     )
-
-
-@operation(
-    "POST /v1/quotes/{id}/payments",
-    "addPayment",
-    "quotes",
-    "act-refused",
-    "request-refused",
-    is_guarded=True,
-)
-def pay(records: Records, call: Call, body: PaymentIn) -> Reply[QuoteHeadOut]:
-    """Record a payment on a statement.
-
-    Records the payment; nothing is charged. Where the shop has a smallest coin, cash of the balance
-    rounded to it settles the balance.
-    """
-    desk = call.desk
-    quote = call.checked(QUOTE, records.quotes.get)
-    amount = read_amount(body.amount, desk.currency, "amount")
-    payment = Payment(
-        quote=quote.number,
-        number=0,
-        at=call.stamp.at,
-        day=call.stamp.today,
-        amount=-amount if body.paid_back else amount,
-        rounding=Money(0, amount.currency),
-        means=body.means,
-        reference=body.reference,
-        who=body.by,
-    )
-    paid = accounts.pay(records, call.stamp, quote, payment)
-    return answer(desk, head_of(desk, records, paid))
 
 
 @operation(

@@ -12,13 +12,16 @@ from msgspec import Meta
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NotNow, NotQuotable, check_act
+from kitwright.keeping.advancing import set_off
 from kitwright.keeping.consent import Yes
+from kitwright.keeping.life import revision_of
 from kitwright.keeping.prices import PriceMoved, moved_prices
-from kitwright.keeping.record import KeptQuote, Means, Revision
+from kitwright.keeping.record import KeptQuote, Means, QuoteState, Revision
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.telling.advance import tell_advances
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
@@ -306,9 +309,13 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     """Withdraw the offer.
 
     Withdraws the revision on offer. Without one, withdraws the draft, or the agreement if no order
-    was made and no work begun.
+    was made and no work begun; the invoices of its advances are credited.
     """
     withdrawn = offer.withdraw(records, call.stamp, call.checked(QUOTE, records.quotes.get))
+    if withdrawn.state is QuoteState.withdrawn:
+        language = read_quote(revision_of(records, withdrawn, withdrawn.shown).answer).language
+        words = tell_advances(language, written(QUOTE, withdrawn.number))
+        withdrawn = set_off(records, call.stamp, withdrawn, None, words)
     return _told(call, records, withdrawn)
 
 

@@ -10,22 +10,24 @@ from typing import Annotated
 from msgspec import Meta
 
 from kitwright.catalogue.model import Contact
-from kitwright.keeping import invoicing
 from kitwright.keeping.bill_lines import Portion
-from kitwright.keeping.invoicing import Asked, Selling
+from kitwright.keeping.bill_parties import Asked, Selling
+from kitwright.keeping.crediting import credit as give_back
+from kitwright.keeping.invoicing import make_invoice
 from kitwright.keeping.key import Scope, may
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import Customer, KeptBill, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_reckoning
-from kitwright.quote import Bill, encode_billing, read_bill
+from kitwright.quote import Bill, encode_billing, read_bill, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.telling.advance import tell_advances
 from kitwright.web.calls.accounts import QuantityIn
 from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, record_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId
+from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, written
 from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.papers import printed
@@ -109,8 +111,9 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
 
     Makes an invoice from the statement, under the next number of its series, which has no gaps. An
     invoice never changes: it is corrected by a credit note, and another can be made once all of its
-    lines are credited. What was paid until now is deducted. Where the tax is a value added tax, the
-    UBL follows EN 16931, and the addresses and tax numbers that it needs are asked for by name
+    lines are credited. What was paid until now is deducted; what the invoices of advances billed,
+    by lines of its own at each rate of tax. Where the tax is a value added tax, the UBL follows
+    EN 16931, and the addresses and tax numbers that it needs are asked for by name
     (`invoice-needs`); otherwise `unmet` says which rules do not apply.
     """
     today = call.stamp.today
@@ -128,12 +131,15 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
         terms=body.terms,
         due_on=body.due_on,
     )
-    selling = _selling(call.desk, records, quote)
-    _, kept = invoicing.make_invoice(records, call.stamp, quote, selling, asked)
+    selling = selling_of(call.desk, records, quote)
+    language = read_quote(revision_of(records, quote, quote.agreed or quote.shown).answer).language
+    words = tell_advances(language, written(QUOTE, quote.number))
+    _, kept = make_invoice(records, call.stamp, quote, selling, asked, words)
     return _made(kept)
 
 
-def _selling(desk: Desk, records: Records, quote: KeptQuote) -> Selling:
+def selling_of(desk: Desk, records: Records, quote: KeptQuote) -> Selling:
+    """Return who sells, by the tax that a quote was agreed with."""
     shop = desk.service.workshop.shop
     revision = revision_of(records, quote, quote.agreed or quote.shown)
     reckoning = read_reckoning(revision)
@@ -168,7 +174,7 @@ def credit(records: Records, call: Call, body: CreditIn) -> Reply[Bill]:
     invoice = _open(records, call)
     quote = records.quotes.get(invoice.quote)
     assert quote is not None
-    _, kept = invoicing.credit(
+    _, kept = give_back(
         records,
         call.stamp,
         quote,

@@ -44,7 +44,6 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     revisions: tuple[RevisionOut, ...]
     authorisations: tuple[record.Authorisation, ...]
     additions: tuple[record.Addition, ...]
-    advances: tuple[record.Advance, ...]
     statement: Statement | None
     payments: tuple[record.Payment, ...]
     collected: record.Handover | None
@@ -157,7 +156,6 @@ def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
         revisions=tuple(map(revision_out, own.revisions)),
         authorisations=own.authorisations,
         additions=own.additions,
-        advances=() if own.quote.agreed is None else records.advances.of_quote(number),
         statement=None if kept is None else read_statement(kept.body),
         payments=records.payments.of_quote(number) if is_own else (),
         collected=records.handovers.get(number) if is_own else None,

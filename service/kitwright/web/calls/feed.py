@@ -28,7 +28,7 @@ class FeedQuery(Wire, frozen=True, kw_only=True):
             description="The place after which to continue: `next` of the last answer. A number "
             "without an epoch is valid only until records are first restored. Empty: from the "
             "beginning.",
-            extra={"wanted": "the value of next in an earlier answer, such as 3f9a1c2b4d.17"},
+            extra={"wanted": "the value of next in an earlier answer"},
         ),
     ] = ""
     limit: Annotated[int, Meta(ge=1, le=1000, description="The most events to return.")] = 100

@@ -22,7 +22,7 @@ from kitwright.keeping.month import (
     last_day,
     sum_up,
 )
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.record import ENDED, QuoteState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.money import Money, total
 from kitwright.quote import Amount, amount_of
@@ -36,6 +36,8 @@ from kitwright.web.edge.shapes import Wire
 
 _AT_ONCE: Final = 50
 """How many quotes are read before other calls are let in."""
+_MAY_OWE: Final = frozenset({QuoteState.done}) | ENDED
+"""States of quotes without an agreement of which something may be billed or paid."""
 
 
 class MonthQuery(Wire, frozen=True, kw_only=True):
@@ -47,7 +49,7 @@ class MonthQuery(Wire, frozen=True, kw_only=True):
             pattern=r"^20[0-9]{2}-(0[1-9]|1[0-2])(?!\n)$",
             description="The month, by the shop's calendar.",
             examples=["2027-03"],
-            extra={"wanted": "a month such as 2027-03"},
+            extra={"wanted": "a month"},
         ),
     ]
 
@@ -59,7 +61,7 @@ class TaxedPartOut(Out, frozen=True, kw_only=True):
 
     day: date
     number: str
-    kind: Literal["invoice", "credit_note"]
+    kind: Literal["invoice", "advance", "credit_note"]
     credits: str | None
     quote: QuoteId
     buyer: str
@@ -162,11 +164,11 @@ async def _folios(call: Call) -> list[Folio]:
 
     def some(records: Records) -> int | None:
         found = records.quotes.find(QuoteFilter(before=before, most=_AT_ONCE))
-        # a declined offer may owe its diagnosis
+        # a declined offer may owe its diagnosis, and an advance may be left of a withdrawn one
         folios.extend(
             folio_of(records, one)
             for one in found
-            if one.agreed is not None or one.state is QuoteState.done
+            if one.agreed is not None or one.state in _MAY_OWE
         )
         return found[-1].number if found else None
 

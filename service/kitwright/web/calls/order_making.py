@@ -213,7 +213,7 @@ def advance_left(records: Records, quote: KeptQuote, agreed: Quote) -> Money:
     due = balance_of(agreed.totals)
     nothing = Money(0, quote.net.currency)
     paid = total(
-        (one.amount for one in records.advances.of_quote(quote.number)), quote.net.currency
+        (one.amount for one in records.payments.of_quote(quote.number)), quote.net.currency
     )
     return nothing if due is None else max(due.advance - paid, nothing)
 

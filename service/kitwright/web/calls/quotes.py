@@ -13,7 +13,7 @@ from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.distance import may_withdraw, waits_until
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
-from kitwright.keeping.stopping import has_paid, owes_fee
+from kitwright.keeping.stopping import owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.tickets import check_charged_once
 from kitwright.quote import Quote, encode_quote
@@ -44,7 +44,6 @@ from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
 _REVISION = {"revision": "Which revision, by its number."}
 _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
-    "advance": "/v1/quotes/{id}/advances",
     "collect": "/v1/quotes/{id}/collected",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
@@ -181,11 +180,10 @@ def head_of(
 
 
 def _owes_fee(records: Records, quote: KeptQuote) -> bool:
-    """Return whether a quote that nobody agreed to owes its diagnostic fee, or was paid for."""
+    """Return whether a quote that nobody agreed to owes its diagnostic fee."""
     if quote.agreed is not None or quote.state not in ACTS["stop"]:
         return False
-    fee = owes_fee(life.revision_of(records, quote, quote.shown))
-    return fee or has_paid(records, quote)
+    return owes_fee(life.revision_of(records, quote, quote.shown))
 
 
 def whole_of(

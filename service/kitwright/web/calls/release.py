@@ -37,7 +37,7 @@ BillNumberIn = Annotated[
         pattern=r"^[IC][0-9A-Z-]+-[0-9]{5,15}(?!\n)$",
         description="The number of an invoice or a credit note.",
         examples=["I1-00027"],
-        extra={"wanted": "the number of an invoice or a credit note, such as I1-00027"},
+        extra={"wanted": "the number of an invoice or a credit note"},
     ),
 ]
 

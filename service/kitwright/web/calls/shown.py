@@ -183,7 +183,6 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "lines": (tuple[AllottedLine, ...], allotted),
         },
     ),
-    kept.Advance: View(hides=("day",)),
     kept.KeptBill: View(
         name="BillHeadOut",
         about="An invoice or a credit note; `number` is the number that it has.",
@@ -193,7 +192,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "credits": (str | None, attrgetter("credited")),
         },
     ),
-    kept.Payment: View(hides=("quote", "day")),
+    kept.Payment: View(hides=("quote", "day"), names={"is_advance": "in_advance"}),
     kept.Handover: View(
         hides=("quote", "day"),
         names={"is_unsafe": "unsafe"},

@@ -11,6 +11,7 @@ from msgspec import Meta, Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import accounts, stopping
+from kitwright.keeping.advancing import set_off
 from kitwright.keeping.consent import limit_of
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision
 from kitwright.keeping.stopping import StopNotPriced, check_stop, kept_places
@@ -29,6 +30,7 @@ from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import DIAGNOSTIC_FEE
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.work_plan import UsedUp, find_used, part_of
+from kitwright.telling.advance import tell_advances
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.web.calls.call import Call, answer
@@ -122,8 +124,8 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
     limit of the authorisation. What is reserved and not used is free again; orders that can still
     be cancelled or sent back are, by the calls for that. Before the work has begun, there are no
     minutes. Of a quote that was declined or has expired, only the diagnostic fee is owed
-    (`nothing-owed` if it has none, and nothing was paid in advance). Of work whose customer
-    withdrew, what was done until then is owed: the minutes done, and the goods fitted or used. A
+    (`nothing-owed` if it has none). Of work whose customer withdrew, what was done until then is
+    owed: the minutes done, and the goods fitted or used. A
     revision on offer must first be accepted, declined or withdrawn. The statement is invoiced, paid
     and the machine collected as after finished work.
     """
@@ -155,6 +157,8 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
         facts = {"before_step": case.at.before_step, "machine": case.at.machine}
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
+        words = tell_advances(statement.language, statement.quote)
+        stopped = set_off(records, call.stamp, stopped, statement, words)
         return answer(desk, head_of(desk, records, stopped))
 
     return work

@@ -1,0 +1,67 @@
+"""Bill numbers: keeps invoices and credit notes under the numbers of their series.
+
+Numbers of a series have no gaps: each is the last one and one more, taken in the transaction that
+keeps the document. A generation of the records has series of its own, because after a restore
+nobody knows which numbers were handed out since the backup.
+"""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from typing import Final
+
+from msgspec import structs
+
+from kitwright.keeping.event import Facts, keep_change
+from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
+from kitwright.keeping.store import Records
+from kitwright.quote import Bill, encode_billing
+
+_LETTERS: Final = {BillKind.invoice: "I", BillKind.advance: "I", BillKind.credit_note: "C"}
+
+
+def series_of(records: Records, kind: BillKind) -> str:
+    """Return the series of the current generation: `I1`, after a restore `I2-5D0A`, for example.
+
+    Two restores of one backup have the same number, but different epochs.
+    """
+    now = records.generations.current()
+    mark = "" if now.number == 1 else f"-{now.epoch[:4].upper()}"
+    return f"{_LETTERS[kind]}{now.number}{mark}"
+
+
+def keep_bill(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    bill: Bill,
+    credited: KeptBill | None = None,
+) -> tuple[KeptQuote, KeptBill]:
+    """Keep a document under the next number of its series; return the quote with its event."""
+    kind = BillKind(bill.kind)
+    series = series_of(records, kind)
+    place = records.bills.last(series) + 1
+    numbered = structs.replace(bill, number=bill_name(series, place))
+    body = encode_billing(numbered)
+    kept = records.bills.add(
+        KeptBill(
+            number=0,
+            series=series,
+            place=place,
+            kind=kind,
+            quote=quote.number,
+            credited_series=None if credited is None else credited.series,
+            credited_place=None if credited is None else credited.place,
+            at=stamp.at,
+            day=stamp.today,
+            net=numbered.net.money,
+            gross=numbered.gross.money,
+            sha256=sha256(body).hexdigest(),
+            body=body,
+        )
+    )
+    facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text}
+    if credited is None:
+        return keep_change(records, stamp, "quote.invoiced", quote, facts), kept
+    facts = {**facts, "credits": credited.name}
+    return keep_change(records, stamp, "quote.credited", quote, facts), kept
