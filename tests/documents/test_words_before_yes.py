@@ -22,7 +22,7 @@ from kitwright.documents.page_words import wrong_told
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Amount, Change, Envelope, Find, Quote, amount_of
+from kitwright.quote import Amount, Change, Envelope, Find, Quote, RightToWithdraw, amount_of
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.service import Service
@@ -94,6 +94,20 @@ def before_yes(quote: Quote, actions: PageActions, envelope: Envelope = ENVELOPE
 
 def states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
     """Yield every state of a page."""
+    for name, actions, envelope in _states(quote):
+        yield name, actions, envelope
+        if quote.shop.id == "orchard":
+            yield f"{name}, from afar", actions, from_afar(envelope, quote.language)
+
+
+def from_afar(envelope: Envelope, language: str) -> Envelope:
+    """Return an envelope of a contract that is made by a link."""
+    button = {"en": "Order with an obligation to pay", "de": "Zahlungspflichtig beauftragen"}
+    right = RightToWithdraw(days=14)
+    return structs.replace(envelope, withdrawal=right, button=button[language])
+
+
+def _states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
     plain, scribe = opened(quote), Scribe(quote.language)
     gross = quote.totals.gross
     assert gross is not None

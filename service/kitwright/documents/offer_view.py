@@ -213,7 +213,7 @@ def _stake(
         yield Fact(
             label=say("To pay first"),
             value=scribe.amount(found.advance),
-            note=say("of it, before parts are ordered"),
+            note=say("before parts are ordered"),
         )
     ready = ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope))
     yield Fact(label=ready.label, value=ready.day, note=ready.condition)
@@ -252,7 +252,7 @@ def _key(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if spread.p90.money > found.as_quoted.money:
         yield say("9 in 10 such repairs: below about {total}", total=scribe.about(spread.p90))
     yield say(
-        "Dearest case we list: about {total}; others could cost more. Your limit holds.",
+        "Dearest case we list: about {total}; others could cost more.",
         total=scribe.about(spread.dearest_listed),
     )
 

@@ -47,7 +47,7 @@ def ready_told(
     say, ready = scribe.say, ready_on(quote)
     if ready is None:
         return _parts_told(quote, scribe)
-    on = scribe.day(quote.on)
+    on = scribe.near_day(quote.on, ready)
     if not is_open:
         condition = say("counted from {day}, if nothing more is found", day=on)
     elif change is None or change.was_ready_on is None:
@@ -57,7 +57,7 @@ def ready_told(
     else:
         condition = say(
             "instead of {before}, if you agree on {day} and nothing more is found",
-            before=scribe.day(change.was_ready_on),
+            before=scribe.near_day(change.was_ready_on, ready),
             day=on,
         )
     label = say("Tested") if quote.basis == "test" else say("Ready")
@@ -68,7 +68,7 @@ def _parts_told(quote: Quote, scribe: Scribe) -> ReadyTold:
     say = scribe.say
     label = say("Parts here")
     if quote.parts_by is not None:
-        condition = say("if ordered on {day}", day=scribe.day(quote.on))
+        condition = say("if ordered on {day}", day=scribe.near_day(quote.on, quote.parts_by))
         return ReadyTold(label, scribe.day(quote.parts_by), condition)
     if quote.unfilled:
         return ReadyTold(label, say("not known: not all are available"), "")

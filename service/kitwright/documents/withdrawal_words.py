@@ -44,28 +44,26 @@ def withdrawal_told(
         notice=tuple(_notice(right, shop, contact, scribe)),
         form_heading=say("Form to withdraw"),
         form=tuple(_form(envelope, shop, contact, scribe)),
-        wish=wish_told(right.days, scribe),
+        wish=wish_told(scribe),
     )
 
 
-def wish_told(days: int, scribe: Scribe) -> str:
+def wish_told(scribe: Scribe) -> str:
     """Return the wish that the work begins before the customer can no longer withdraw."""
     return scribe.say(
-        "Start before these {days} days end. If I then withdraw, I pay for the part done; once all "
-        "is done, I can no longer withdraw.",
-        days=days,
+        "Start before they end: if I withdraw, I pay for the part done; once all is done, I cannot."
     )
 
 
 def words_of_right(days: int, scribe: Scribe, *, starts_early: bool) -> str:
     """Return what the text of an acceptance says of the right to withdraw."""
     told = scribe.say("I have read that I can withdraw for {days} days.", days=days)
-    return f"{told} {wish_told(days, scribe)}" if starts_early else told
+    return f"{told} {wish_told(scribe)}" if starts_early else told
 
 
 def _short(right: RightToWithdraw, scribe: Scribe) -> str:
     if right.until is None:
-        return scribe.say("You can withdraw for {days} days.", days=right.days)
+        return scribe.say("Withdrawal: {days} days", days=right.days)
     return scribe.say("You can withdraw until {day}.", day=scribe.day(right.until))
 
 

@@ -12,7 +12,13 @@ from decimal import ROUND_CEILING, Decimal
 from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
-from babel.dates import format_date, format_time, get_datetime_format, get_day_names
+from babel.dates import (
+    format_date,
+    format_skeleton,
+    format_time,
+    get_datetime_format,
+    get_day_names,
+)
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
@@ -93,6 +99,12 @@ class Scribe(Wording):
     def day(self, day: date) -> str:
         """Return a date."""
         return str(format_date(day, format="long", locale=self._locale))
+
+    def near_day(self, day: date, near: date) -> str:
+        """Return a date; without its year, if that is the year of a day that is told beside it."""
+        if day.year != near.year:
+            return self.day(day)
+        return str(format_skeleton("MMMMd", day, locale=self._locale))
 
     def weekday(self, place: int) -> str:
         """Return the name of a weekday, 0 for Monday."""
