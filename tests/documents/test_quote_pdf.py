@@ -91,7 +91,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "39%",
         "good: up to 10%",
         "bad: over 20%",
-        "Head resurfacing (by another workshop), cylinder 2",
+        "Head resurfacing (sublet), cylinder 2",
         "Provisional",
         "V68-G-102, V68-G-103",
         "Exhaust nut, locking",
@@ -314,7 +314,7 @@ def test_signature_stands_with_what_is_signed(name: str) -> None:
     assert quote.totals.gross is not None
     total = SCRIBE.amount(quote.totals.gross)
     assert all(told in first for told in ("Signature", f"Your limit {total}", "We would do:"))
-    assert all(stop in first for stop in ("put together", "in boxes"))
+    assert all(stop in first for stop in ("put back together", "in pieces"))
     assert not any("Signature" in page for page in rest)
 
 

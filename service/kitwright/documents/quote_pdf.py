@@ -39,6 +39,7 @@ from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.reading_strips import stored_zones
+from kitwright.documents.ready_words import ready_on
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.withdrawal_words import withdrawal_told
 from kitwright.documents.zones import scale_of, zone_told
@@ -194,7 +195,8 @@ def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, 
         (say("Date"), day(quote.on)),
         (say("Valid until"), day(quote.valid_until)),
     ]
-    if quote.parts_by is not None:
+    # the day on which it is ready says more
+    if quote.parts_by is not None and ready_on(quote) is None:
         expected = say("{day}, if ordered on {on}", day=day(quote.parts_by), on=day(quote.on))
         rows.append((say("Parts expected by"), expected))
     elif quote.unfilled:
