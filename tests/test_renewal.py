@@ -1,7 +1,6 @@
 """A running service takes over a changed catalogue, or goes on with the one that it has."""
 
 import json
-import shutil
 import signal
 import socket
 import sys
@@ -13,11 +12,11 @@ from typing import Any
 
 import httpx
 import pytest
+from tests.catalogue.one_family import write_one_family
 from tests.desks import Live, run_live
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGHUP")
 
-STARTER = Path(__file__).resolve().parents[1] / "catalog"
 YARD = "shops/hire-yard.toml"
 BODY = json.dumps(
     {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}], "on": "2027-03-01"}
@@ -26,11 +25,8 @@ BODY = json.dumps(
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a catalogue of one shop, which is proven in half the time."""
-    folder = tmp_path_factory.mktemp("renewed") / "catalog"
-    shutil.copytree(STARTER, folder)
-    (folder / "shops" / "orchard.toml").unlink()
-    return folder
+    """Return a small catalogue."""
+    return write_one_family(tmp_path_factory.mktemp("renewed") / "catalog")
 
 
 @pytest.fixture(scope="module")

@@ -42,6 +42,7 @@ IDLE, HEAD, BODY, ANSWERING, CLOSING = range(5)
 """What a connection waits for: the next request, the rest of its head, the rest of its body, the
 answer, or that the client takes the last of an answer.
 """
+_ARRIVING: Final = frozenset({HEAD, BODY})
 _RANKS: Final = {IDLE: 0, HEAD: 0, CLOSING: 0, BODY: 1, ANSWERING: 2}
 """What a connection waits for -> the order in which connections make room."""
 
@@ -191,6 +192,8 @@ class Guarded(HttpToolsProtocol):
         self._unsent = 0
         self._idle_bytes = 0
         """Bytes since a head began or a part of a body arrived: of a head, or after a body."""
+        self._fed_bytes = 0
+        """Bytes that the parser is given at this moment."""
         self._body_bytes = 0
         self._wrong: _Wrong | None = None
 
@@ -217,7 +220,6 @@ class Guarded(HttpToolsProtocol):
 
     def data_received(self, data: bytes) -> None:
         """Take bytes from the client, a slice at a time."""
-        self._unset_keepalive_if_required()
         if len(data) <= _SLICE:
             self._feed(data)
             return
@@ -227,6 +229,7 @@ class Guarded(HttpToolsProtocol):
             self._feed(data[start : start + _SLICE])
 
     def _feed(self, data: bytes) -> None:
+        self._fed_bytes = len(data)
         try:
             self.parser.feed_data(data)
         except httptools.HttpParserUpgrade:
@@ -237,7 +240,7 @@ class Guarded(HttpToolsProtocol):
             no_http = "the bytes received are not an HTTP request"
             self._refuse(wrong or _Wrong("bad-request", no_http))
             return
-        if self.phase in (HEAD, BODY):
+        if self.phase in _ARRIVING:
             self._idle_bytes += len(data)
             bounds = self.door.bounds
             if self._idle_bytes > bounds.head_bytes or len(self.headers) > bounds.headers:
@@ -246,38 +249,63 @@ class Guarded(HttpToolsProtocol):
     def on_message_begin(self) -> None:
         """Start a request."""
         super().on_message_begin()
+        door = self.door
         self._idle_bytes = self._body_bytes = 0
-        self._wait(HEAD, self.door.bounds.head_seconds)
+        # as `_wait` does: this is called for every request
+        self.phase = HEAD
+        self.since = door.now
+        self._due = door.now + door.bounds.head_seconds
 
     def on_headers_complete(self) -> None:
         """Check a request's head, then answer it."""
-        bounds, headers = self.door.bounds, self.headers
-        size = len(self.url) + sum(len(name) + len(value) + 4 for name, value in headers)
-        is_long = len(self.url) > bounds.line_bytes
-        if is_long or size > bounds.head_bytes or len(headers) > bounds.headers:
+        door = self.door
+        bounds, headers = door.bounds, self.headers
+        if (
+            len(self.url) > bounds.line_bytes
+            or len(headers) > bounds.headers
+            or self._is_large(bounds.head_bytes)
+        ):
             self._fail(self._too_large())
-        hosts = sum(name == b"host" for name, _ in headers)
+        hosts = 0
+        for name, _ in headers:
+            if name == b"host":
+                hosts += 1
         if hosts != 1 and (hosts or self.parser.get_http_version() != "1.0"):
             self._fail(_Wrong("bad-request", "send the header Host exactly once"))
         if len(self.pipeline) >= _MOST_QUEUED:
             detail = f"at most {_MOST_QUEUED} requests may wait for the answer to another"
             self._fail(_Wrong("bad-request", detail))
         self._idle_bytes = 0
-        self._wait(BODY, bounds.body_seconds)
+        self.phase = BODY
+        self.since = door.now
+        self._due = door.now + bounds.body_seconds
         super().on_headers_complete()
+
+    def _is_large(self, most: int) -> bool:
+        """Return whether a complete head has more bytes than allowed."""
+        if self._idle_bytes + self._fed_bytes <= most:
+            # no more has arrived since it began
+            return False
+        size = len(self.url) + sum(len(name) + len(value) + 4 for name, value in self.headers)
+        return size > most
 
     def on_body(self, body: bytes) -> None:
         """Take a part of a body."""
+        size, bounds = len(body), self.door.bounds
         self._idle_bytes = 0
-        self._body_bytes += len(body)
+        self._body_bytes += size
+        if self._body_bytes > bounds.body_bytes:
+            self._check_file()
+        self._due += size / bounds.slowest
+        super().on_body(body)
+
+    def _check_file(self) -> None:
+        """Fail if a body has too many bytes for a file, or for anything else."""
         bounds = self.door.bounds
         is_file = self.url.partition(b"?")[0] == bounds.file_path
         most = bounds.file_bytes if is_file else bounds.body_bytes
         if self._body_bytes > most:
-            detail = f"a body should have at most {most} bytes"
-            self._fail(_Wrong("body-too-large", detail))
-        self._due += len(body) / self.door.bounds.slowest
-        super().on_body(body)
+            self._fail(_Wrong("body-too-large", f"a body should have at most {most} bytes"))
 
     def on_message_complete(self) -> None:
         """Go on when a request has arrived; it may be answered already."""
@@ -288,12 +316,22 @@ class Guarded(HttpToolsProtocol):
             self._wait(ANSWERING, math.inf)
 
     def on_response_complete(self) -> None:
-        """Go on when a request is answered; the rest of its body may still arrive."""
-        if self.phase == BODY and not self.pipeline:
-            self._due = self.door.now + _DRAINED_SECONDS
-        elif self.phase == ANSWERING and not self.pipeline:
-            self._wait(IDLE, self.door.bounds.idle_seconds)
-        super().on_response_complete()
+        """Go on when a request is answered; the rest of its body may still arrive.
+
+        Replaces what the server does, which starts a timer for every answer.
+        """
+        if not self.pipeline:
+            if self.phase == BODY:
+                self._due = self.door.now + _DRAINED_SECONDS
+            elif self.phase == ANSWERING:
+                self._wait(IDLE, self.door.bounds.idle_seconds)
+        self.server_state.total_requests += 1
+        if self.transport.is_closing():
+            return
+        self.flow.resume_reading()
+        if self.pipeline:
+            cycle, app = self.pipeline.pop()
+            self._start_asgi_task(cycle, app)
 
     def pause_writing(self) -> None:
         """Wait until the client has read more of an answer."""

@@ -39,11 +39,13 @@ from kitwright.stages.price import (
 from kitwright.stages.request import (
     Asked,
     AskedAssessment,
+    CoveredJob,
+    NotInVisit,
     Request,
     RequestRefused,
     read_request,
 )
-from kitwright.stages.work import Labour, Operation, choose_jobs, settle
+from kitwright.stages.work import Jobs, Labour, Operation, choose_jobs, settle
 from kitwright.stages.work_plan import Visit, find_stops
 from kitwright.visit import find_sooner, hold_back, known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
@@ -75,7 +77,8 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         return on_basis(workshop, quote_repair(workshop, work.asked, work.sound), work)
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
-    terms = asked.terms
+    request = _settled(workshop, request, draft.repair.jobs)
+    terms = request.asked.terms
     repair, extras, savings = draft.repair, draft.extras, draft.savings
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
@@ -112,6 +115,36 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     if terms.changes_work or (sooner is not None and terms.changes_lines):
         sooner = find_sooner(workshop, request, repair)
     return structs.replace(outcome, sooner=sooner)
+
+
+def _settled(workshop: Workshop, request: Request, jobs: Jobs) -> Request:
+    """Return a request that names the jobs which the shop bears: all that were not added, unless
+    some are named. Raises: RequestRefused, for a job that is not in the visit.
+    """
+    named = request.asked.terms.covered
+    if named is None:
+        return request
+    there = {each.key: each for each in jobs.operations}
+    left_out = {(job.id, cylinder or 0) for job, cylinder in request.leave_out}
+    if named:
+        faults = [
+            NotInVisit(job, tuple(each.text for each in jobs.operations)).at(
+                "comes_back", "jobs", index
+            )
+            for index, job in enumerate(named)
+            if (job.job, job.cylinder or 0) not in there.keys() | left_out
+        ]
+        if faults:
+            raise RequestRefused(faults)
+        keys = [(job.job, job.cylinder or 0) for job in named]
+    else:
+        plain = choose_jobs(workshop.catalogue, structs.replace(request, add_jobs=()))
+        keys = [each.key for each in plain.operations]
+    covered = tuple(
+        CoveredJob(there[key].job.id, there[key].cylinder) for key in keys if key in there
+    )
+    terms = structs.replace(request.asked.terms, covered=covered or None)
+    return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
 class Work(Struct, frozen=True, kw_only=True):

@@ -29,18 +29,22 @@ from kitwright.stages.outcome import (
 from kitwright.stages.price import (
     Priced,
     PricedLine,
+    Share,
     adjust_lines,
     find_advances,
     price_lines,
     price_of,
+    shares_beyond,
+    shares_within,
     tax_lines,
 )
 from kitwright.stages.request import (
+    MinutesOverride,
     Ordered,
     Request,
     RequestRefused,
 )
-from kitwright.stages.work import AccessPlan, Jobs, Labour
+from kitwright.stages.work import AccessPlan, Jobs, Labour, settle
 from kitwright.workshop import Workshop
 
 
@@ -166,6 +170,9 @@ def _work(
             on=asked.on,
         )
     )
+    borne: Sequence[Share] = ()
+    if asked.terms.covered:
+        borne = _borne(workshop, request, jobs, besides, known, lines)
     return _Work(
         chassis=request.chassis,
         jobs=jobs,
@@ -174,7 +181,7 @@ def _work(
         kit=kit,
         orders=orders,
         to_order=to_order,
-        lines=adjust_lines(lines, asked.terms, shop.currency),
+        lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
 
 
@@ -187,6 +194,39 @@ def _to_order(
         return orders
     catalogue, shop = workshop.catalogue, workshop.shop
     return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+
+
+def _borne(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+    lines: Sequence[PricedLine],
+) -> Sequence[Share]:
+    """Return which share of each line the shop bears, because it bears some of the jobs."""
+    terms = request.asked.terms
+    covered = {(each.job, each.cylinder or 0) for each in terms.covered or ()}
+    others = [each for each in jobs.operations if each.key not in covered]
+    keys = {each.key for each in others}
+    kept = tuple(
+        each
+        for each in terms.overrides
+        if isinstance(each, MinutesOverride) and (each.job, each.cylinder or 0) in keys
+    )
+    plain = structs.replace(
+        request,
+        asked=structs.replace(
+            request.asked, terms=structs.replace(terms.untouched(), overrides=kept)
+        ),
+    )
+    if others:
+        rest = settle(others, left_out=jobs.left_out)
+        return shares_beyond(lines, _work(workshop, plain, rest, besides, known).lines)
+    if besides:
+        # what is replaced besides is no job: what the covered jobs come to without it is borne
+        return shares_within(lines, _work(workshop, plain, jobs, (), known).lines)
+    return shares_beyond(lines, None)
 
 
 def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:

@@ -1,21 +1,35 @@
 """A service that starts quickly, to be killed often: `python -m tests.crash.zygote FOLDER [UID]`.
 
-Loads the catalogue once; for every line on standard input it forks a child that opens the data
-folder and serves it, just as `kitwright serve` does after loading; as another user, where one is
-given and this one may. Prints the child's process id, then what the child says.
+Loads the catalogue once, and asks once what it will be asked, so that children remember it; for
+every line on standard input it forks a child that opens the data folder and serves it, just as
+`kitwright serve` does after loading; as another user, where one is given and this one may. Prints
+the child's process id, then what the child says.
 """
 
 import logging
 import os
 import signal
 import sys
+import tempfile
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 
+from tests.crash.rounds import REQUESTS
+from tests.desks import client_alone
+
 from kitwright.app import make_service, serve_service
 from kitwright.settings import Settings, built_in_catalog
+from kitwright.web.calls.service import Service
 from kitwright.web.edge.log import Journal
+
+
+def warm(service: Service) -> None:
+    """Ask for what the writers ask for, in a folder that is thrown away."""
+    with tempfile.TemporaryDirectory() as folder, client_alone(service, Path(folder)) as client:
+        for number, request in enumerate(REQUESTS):
+            once = {"Idempotency-Key": f'"warm-{number}"'}
+            assert client.post("/v1/quotes", json=request, headers=once).status_code == 201
 
 
 def main() -> None:
@@ -24,6 +38,7 @@ def main() -> None:
     )
     logging.basicConfig(level=logging.WARNING)
     service = make_service(settings)
+    warm(service)
     if len(sys.argv) > 2:
         # Litestar imports it with the application; another user may not be able to read it
         with suppress(ImportError):

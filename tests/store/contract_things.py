@@ -15,12 +15,15 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_claim,
     a_clock_entry,
+    a_come_back,
     a_customer,
     a_handover,
     a_key,
     a_machine,
     a_mail,
+    a_notice,
     a_payment,
     a_photo,
     a_quote,
@@ -38,6 +41,7 @@ from tests.store.small import (
     keep_issued,
 )
 
+from kitwright.keeping.aftercare import Claim, ClaimState, NoticeWay
 from kitwright.keeping.record import (
     BillKind,
     ClockKind,
@@ -284,6 +288,47 @@ class ThingsContract:
         assert store.read(lambda records: records.clock_entries.of_day(later)) == (added[2],)
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.clock_entries.add(a_clock_entry(9)))
+
+    def test_come_backs_are_kept_by_quote_and_found_by_visit(self, store: Store) -> None:
+        kept(store, lambda records: [keep_issued(records) for _ in range(3)])
+        for quote in (2, 3):
+            kept(store, partial(lambda one, r: r.come_backs.add(a_come_back(one, 1)), quote))
+
+        settled = a_come_back(2, 1, cause="work", part=None, ground="work-in-time")
+        kept(store, lambda records: records.come_backs.put(settled))
+
+        assert store.read(lambda records: records.come_backs.get(2)) == settled
+        found = store.read(lambda records: records.come_backs.of_visit(1))
+        assert found == (settled, a_come_back(3, 1))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.come_backs.add(a_come_back(9, 1)))
+
+    def test_claims_are_numbered_and_found_by_quote_and_state(self, store: Store) -> None:
+        kept(store, lambda records: [keep_issued(records) for _ in range(2)])
+        first = kept(store, lambda records: records.claims.add(a_claim(2, 1)))
+        nowhere = a_claim(2, 1, supplier=None, cost=None, due_on=None, state=ClaimState.sent)
+        second = kept(store, lambda records: records.claims.add(nowhere))
+
+        def found(quote: int | None, state: ClaimState | None) -> tuple[Claim, ...]:
+            return store.read(lambda records: records.claims.find(quote, state, None, 9))
+
+        assert found(None, None) == (second, first)
+        assert found(2, ClaimState.open) == (first,)
+        assert found(1, None) == ()
+        assert store.read(lambda records: records.claims.of_quote(2)) == (first, second)
+        credited = structs.replace(first, credit=Money(900, USD), state=ClaimState.credited)
+        kept(store, lambda records: records.claims.put(credited))
+        assert store.read(lambda records: records.claims.get(first.number)) == credited
+
+    def test_notices_are_kept_within_their_quote(self, store: Store) -> None:
+        kept(store, lambda records: [keep_issued(records) for _ in range(2)])
+        added = [
+            kept(store, partial(lambda one, records: records.notices.add(one), notice))
+            for notice in (a_notice(2), a_notice(2, way=NoticeWay.told), a_notice(1))
+        ]
+
+        assert [one.number for one in added] == [1, 2, 1]
+        assert store.read(lambda records: records.notices.of_quote(2)) == (*added[:2],)
 
     def test_sound_records_of_a_quote_are_all_where_none_is_damaged(self, store: Store) -> None:
         def work(records: Records) -> None:

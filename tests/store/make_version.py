@@ -23,7 +23,9 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_claim,
     a_clock_entry,
+    a_come_back,
     a_customer,
     a_handover,
     a_holding,
@@ -32,6 +34,7 @@ from tests.store.small import (
     a_machine,
     a_mail,
     a_move,
+    a_notice,
     a_payment,
     a_photo,
     a_quote,
@@ -118,6 +121,9 @@ def fill(records: Records) -> None:
     )
     lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY, fleet=agreed, ticket=ticket)).number
     revisions.add(a_revision(lone, gross=None, tax_state="unknown"))
+    records.come_backs.add(a_come_back(lone, agreed))
+    records.claims.add(a_claim(lone, agreed))
+    records.notices.add(a_notice(agreed))
     for of_quote in ((agreed, 1), (None, None)):
         order = records.orders.add(an_order(*of_quote)).number
         records.allocations.add(an_allocation(order, agreed))
@@ -249,6 +255,9 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
     "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
     "clock entries": lambda r: _of_each(r, "clock_entries"),
+    "come-backs": lambda r: r.come_backs.of_visit(1),
+    "claims": lambda r: r.claims.find(None, None, None, MOST),
+    "notices": lambda r: _of_each(r, "notices"),
     "estimates": lambda r: r.estimates.every(),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),

@@ -9,6 +9,7 @@ from typing import Any, Generic, TypeVar
 from msgspec import structs
 from tests.store.memory_shelf import MemoryShelf
 
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
@@ -406,6 +407,30 @@ class MemoryClock(Kept[ClockEntry]):
         return tuple(one for one in self.sorted() if one.day == day)
 
 
+class MemoryComeBacks(Kept[KeptComeBack]):
+    def of_visit(self, visit: int) -> tuple[KeptComeBack, ...]:
+        return tuple(one for one in self.sorted() if one.visit == visit)
+
+
+class MemoryClaims(Kept[Claim]):
+    def find(
+        self, quote: int | None, state: ClaimState | None, before: int | None, most: int
+    ) -> tuple[Claim, ...]:
+        found = [
+            one
+            for one in reversed(self.sorted())
+            if quote in (None, one.quote)
+            and state in (None, one.state)
+            and (before is None or one.number < before)
+        ]
+        return tuple(found[:most])
+
+
+class MemoryNotices(Kept[Notice]):
+    def add(self, record: Notice) -> Notice:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
+
+
 class MemoryEstimates(Kept[EstimateEntry]):
     def last(self) -> int:
         return max((one.number for one in self.sorted()), default=0)
@@ -681,6 +706,18 @@ def records(state: State) -> Records:
         handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
         bills=MemoryBills(state, "bills", needs=of_a_quote),
         clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
+        come_backs=MemoryComeBacks(
+            state,
+            "come backs",
+            "quote",
+            needs=lambda one: (*of_a_quote(one), ("quotes", one.visit)),
+        ),
+        claims=MemoryClaims(
+            state,
+            "claims",
+            needs=lambda one: (*of_a_quote(one), ("quotes", one.visit), *of_order(one)),
+        ),
+        notices=MemoryNotices(state, "notices", "quote", "number", needs=of_a_quote),
         estimates=MemoryEstimates(state, "estimates"),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(

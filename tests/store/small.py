@@ -20,6 +20,7 @@ from kitwright.catalogue.model import (
     TaxArea,
     TaxComponent,
 )
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice, NoticeWay
 from kitwright.keeping.key import Scope
 from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
@@ -331,6 +332,68 @@ def a_bill(quote: int, **said: object) -> KeptBill:
         gross=Money(10825, USD),
         sha256="cd" * 32,
         body=b"{}",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_come_back(quote: int, visit: int, **said: object) -> KeptComeBack:
+    plain = KeptComeBack(
+        quote=quote,
+        visit=visit,
+        day=TODAY,
+        cause="part",
+        ground="part-in-time",
+        jobs=("J-LASH",),
+        part="G-1",
+        reason="It leaks again.",
+        who="R. Okafor",
+        at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_claim(quote: int, visit: int, **said: object) -> Claim:
+    plain = Claim(
+        number=0,
+        version=1,
+        quote=quote,
+        visit=visit,
+        part="G-1",
+        pieces=1,
+        supplier="ALDQ",
+        order=None,
+        line=None,
+        sku="AQ-G1",
+        received_on=TODAY,
+        cost=Money(1250, USD),
+        fitted_on=TODAY,
+        failed_on=TODAY,
+        hours_fitted="112.5",
+        hours_failed=None,
+        due_on=TODAY,
+        state=ClaimState.open,
+        what="It leaks again.",
+        sent_on=None,
+        reference=None,
+        answered_on=None,
+        credit=None,
+        reason=None,
+        who="R. Okafor",
+        made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_notice(quote: int, **said: object) -> Notice:
+    plain = Notice(
+        quote=quote,
+        number=0,
+        at=NOON,
+        day=TODAY,
+        way=NoticeWay.letter,
+        who="R. Okafor",
+        hand=Hand.key,
+        by="k1",
     )
     return structs.replace(plain, **said)
 

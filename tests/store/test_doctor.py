@@ -18,7 +18,9 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_bill,
+    a_claim,
     a_clock_entry,
+    a_come_back,
     a_customer,
     a_handover,
     a_holding,
@@ -27,6 +29,7 @@ from tests.store.small import (
     a_machine,
     a_mail,
     a_move,
+    a_notice,
     a_payment,
     a_photo,
     a_retention,
@@ -135,6 +138,9 @@ CHANGES = {
     "handovers": "who = 'other'",
     "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
+    "come_backs": "who = 'other'",
+    "claims": "who = 'other'",
+    "notices": "who = 'other'",
     "tickets": "complaint = 'other'",
     "estimates": "by = 'other'",
 }
@@ -153,6 +159,9 @@ def add_rest(records: Records) -> None:
     records.handovers.add(a_handover(4))
     records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
+    records.come_backs.add(a_come_back(4, 3))
+    records.claims.add(a_claim(4, 3))
+    records.notices.add(a_notice(4))
     records.tickets.add(a_ticket(1, 1))
     records.estimates.add(an_estimate_entry())
     records.mails.add(a_mail(4))
@@ -215,6 +224,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "bills_stay",
             "clock_entries_stay",
             "estimates_stay",
+            "notices_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

@@ -53,7 +53,7 @@ def bench_sheet(
     plan = quote.work_plan
     return {
         **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
-        "machine": machine_rows(quote, envelope, scribe),
+        "machine": [*machine_rows(quote, envelope, scribe), *_came_back(quote, scribe)],
         "reported": text_lines(quote.complaint),
         "diagnoses": [
             [scribe.on_cylinder(one.name, one.cylinder), one.plain] for one in plan.diagnoses
@@ -73,6 +73,23 @@ def bench_sheet(
         "has_drawing": bool(quote.access.remove),
         "minutes": list(map(list, minute_rows(plan, scribe))),
     }
+
+
+def _came_back(quote: Quote, scribe: Scribe) -> Iterator[Sequence[str]]:
+    """Yield which visit the machine comes back from, and the cause."""
+    found, say = quote.comes_back, scribe.say
+    if found is None:
+        return
+    visit = say("{visit}, on {day}", visit=found.quote, day=scribe.day(found.on))
+    yield [say("Comes back from"), visit]
+    part = found.part or ""
+    causes = {
+        None: say("not settled yet: keep every part that comes off"),
+        "work": say("our work"),
+        "part": say("part {part}: keep it for the claim", part=part),
+        "new_fault": say("a new fault"),
+    }
+    yield [say("Cause"), causes[found.cause]]
 
 
 def _readings(quote: Quote, scribe: Scribe) -> Iterator[Sheet]:

@@ -34,8 +34,8 @@ COLUMNS: Final = (
 """The first record; the same in every language. `record` says what a row is: `invoice` and
 `credit_note`, one for each tax code of a document; `advance`, `payment` and `prepaid`; `open` for
 what is not settled at the end of the month; then sums: `code` for each tax code, `opening`,
-`billed`, `rounding`, `received`, `closing`, and `stock` for the value of the shop's own stock. New
-columns come last.
+`billed`, `rounding`, `received`, `closing`, `warranty` for what the shop bore (`net`) of so many
+visits (`reference`), and `stock` for the value of the shop's own stock. New columns come last.
 """
 Row = dict[str, object]
 
@@ -112,4 +112,10 @@ def _sums(month: Month, stock: Money) -> Iterator[Row]:
     yield {"record": "rounding", "day": last, "rounding": month.rounding.amount_text}
     yield {"record": "received", "day": last, "paid": month.received.amount_text}
     yield {"record": "closing", "day": last, "balance": month.closing.amount_text}
+    yield {
+        "record": "warranty",
+        "day": last,
+        "reference": str(month.warranty_visits),
+        "net": month.borne.amount_text,
+    }
     yield {"record": "stock", "day": last, "balance": stock.amount_text}

@@ -24,6 +24,7 @@ from kitwright.quote import (
     Change,
     Diagnosed,
     Envelope,
+    Line,
     Quote,
     RankedFault,
     WarrantyTerms,
@@ -116,7 +117,15 @@ def owed_without(quote: Quote) -> Amount | None:
     if not fees:
         return None
     owed = total([(line.gross or line.amount).money for line in fees], quote.shop.currency)
+    if quote.comes_back is not None and _is_borne(quote, fees[0]):
+        return None
     return amount_of(owed) if owed.minor else None
+
+
+def _is_borne(quote: Quote, line: Line) -> bool:
+    """Return whether the shop bears some of a line by its warranty."""
+    assert quote.comes_back is not None
+    return any(quote.lines[one.line - 1] == line for one in quote.comes_back.lines)
 
 
 def stops_of(quote: Quote) -> tuple[Amount, Amount] | None:
@@ -261,6 +270,8 @@ def _costs(
     quote: Quote, scribe: Scribe, warranty: WarrantyTerms | None, owed: Amount | None
 ) -> Iterator[Fact]:
     say = scribe.say
+    if quote.comes_back is not None:
+        yield Fact(label=say("Warranty"), value=_borne(quote, scribe))
     if owed is not None:
         yield Fact(label=say("Finding the fault"), value=_diagnosis(quote, owed, scribe))
     stops = stops_of(quote)
@@ -283,6 +294,15 @@ def _costs(
     terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
     if terms is not None:
         yield Fact(label=say("Guarantee"), value=warranty_told(terms, scribe))
+
+
+def _borne(quote: Quote, scribe: Scribe) -> str:
+    """Return what the shop bears of a machine that came back, or why it bears nothing."""
+    found = quote.comes_back
+    assert found is not None
+    if found.state == "borne":
+        return scribe.say("We bear {work}.", work=scribe.together(found.jobs))
+    return next(one.text for one in quote.notes if one.code == f"warranty-{found.ground}")
 
 
 def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:

@@ -24,6 +24,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "tear_down": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "cause": frozenset(QuoteState) - {QuoteState.done},
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -46,6 +47,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
 _SAID: Final = {
     "add": "add to",
     "order": "order for",
+    "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
     "pay": "record a payment for",
@@ -206,6 +208,7 @@ def possible_acts(
     account: Standing = _NOTHING,
     waits: bool = False,
     may_withdraw: bool = False,
+    comes_back: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -223,6 +226,7 @@ def possible_acts(
         account: how the account stands once the work is finished.
         waits: whether work can't begin yet, because the customer may withdraw.
         may_withdraw: whether the customer may.
+        comes_back: whether its machine came back from an earlier visit.
     """
     is_offered = quote.offered is not None
     met = {
@@ -232,6 +236,7 @@ def possible_acts(
         "accept": is_offered,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "cause": comes_back,
         "order": is_orderable,
         "start": is_supplied and not waits,
         "tear_down": can_begin and not waits,

@@ -18,6 +18,7 @@ from typing import Final, NamedTuple, TypeVar
 
 from msgspec import Struct, structs
 
+from kitwright.keeping.aftercare import Claim, KeptComeBack
 from kitwright.keeping.dossier import EVERY, own_revisions, ownerless, photos_of
 from kitwright.keeping.event import add_event, change_record, keep_change
 from kitwright.keeping.mail import erase_mails, is_erased_mail
@@ -67,7 +68,7 @@ _EVERY_REVISION: Final = range(EVERY)
 """The numbers of all revisions of a quote."""
 T = TypeVar("T", Machine, Mail, KeptQuote, Ticket)
 R = TypeVar("R")
-P = TypeVar("P", Addition, Authorisation, Handover, KeptStatement)
+P = TypeVar("P", Addition, Authorisation, Claim, Handover, KeptComeBack, KeptStatement)
 Redact = Callable[[Revision], Revision]
 """Removes personal data from a revision's bodies."""
 HasTime = Callable[[], bool]
@@ -557,6 +558,8 @@ class _Work:
         agreed = newest if quote is None else quote.agreed or quote.shown
         if agreed is not None and agreed in numbers:
             is_changed |= self._account(number)
+        if quote is not None and quote.latest in numbers:
+            is_changed |= self._aftercare(number)
         # a machine of nobody goes with the last revisions that name it
         with self.despite_damage():
             for machine in tuple(ownerless(records, self._customer, mine.revisions.values())):
@@ -607,6 +610,23 @@ class _Work:
             kept = records.statements.get(quote)
             if kept is not None and not kept.is_erased:
                 is_changed |= _put(records.statements.put, kept, without_names(kept))
+        return is_changed
+
+    def _aftercare(self, quote: int) -> bool:
+        """Erase what was written of why a machine came back, and of a part that failed; return
+        whether there was any.
+        """
+        records, is_changed = self._records, False
+        with self.despite_damage():
+            back = records.come_backs.get(quote)
+            if back is not None and back.reason is not None:
+                unsaid = structs.replace(back, reason=ERASED, who=ERASED)
+                is_changed |= _put(records.come_backs.put, back, unsaid)
+        for claim in self._of_quote(records.claims, quote):
+            blank = structs.replace(
+                claim, what=ERASED, reason=None if claim.reason is None else ERASED
+            )
+            is_changed |= _put(records.claims.put, claim, blank)
         return is_changed
 
     def _mails(self, place: int) -> int | None:

@@ -17,6 +17,7 @@ from kitwright.keeping.record import Billing, BillKind, KeptBill, KeptQuote, Quo
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import (
+    WARRANTY,
     Bill,
     BillLine,
     BillRole,
@@ -41,12 +42,12 @@ class AlreadyInvoiced(ActRefused):
 
 
 class NothingToInvoice(ActRefused):
-    """A statement on which nothing is billed."""
+    """A statement on which nothing is billed, or that the shop bears by its warranty."""
 
     code = "nothing-to-invoice"
 
     def __init__(self) -> None:
-        super().__init__("no line of the statement is billed")
+        super().__init__("the statement comes to nothing: no invoice is made of it")
 
 
 def make_invoice(
@@ -65,7 +66,7 @@ def make_invoice(
     statement = read_statement(statement_of(records, quote).body)
     _check_credited(records, quote)
     billed = tuple(_lines(statement))
-    if not billed:
+    if not billed or _is_borne(statement):
         raise NothingToInvoice
     less, deducts = deductions(records, quote, len(billed), words)
     lines = with_items((*billed, *less))
@@ -127,8 +128,18 @@ def standing_of(records: Records, quote: KeptQuote) -> Standing:
     return Standing(
         is_payable=is_payable(records, quote),
         is_here=records.handovers.get(quote.number) is None,
-        is_billable=any(_lines(read_statement(kept.body))) and not any(open_bills),
+        is_billable=_can_bill(read_statement(kept.body)) and not any(open_bills),
     )
+
+
+def _can_bill(statement: Statement) -> bool:
+    return any(_lines(statement)) and not _is_borne(statement)
+
+
+def _is_borne(statement: Statement) -> bool:
+    """Return whether the shop bears all of a statement by its warranty."""
+    has_borne = any(line.code == WARRANTY for line in statement.lines)
+    return has_borne and not statement.gross.money.minor
 
 
 def _check_credited(records: Records, quote: KeptQuote) -> None:

@@ -32,6 +32,7 @@ EventKind = Literal[
     "prices.undone",
     "quote.accepted",
     "quote.addition",
+    "quote.cause",
     "quote.clocked",
     "quote.collected",
     "quote.created",

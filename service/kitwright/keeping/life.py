@@ -19,6 +19,7 @@ from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.distance import check_period
 from kitwright.keeping.event import keep_change, note_event
+from kitwright.keeping.linked import keep_link
 from kitwright.keeping.record import (
     Addition,
     KeptQuote,
@@ -70,8 +71,14 @@ def keep_quote(
         # a fleet has the number of its first quote
         quote = structs.replace(quote, fleet=quote.number)
         records.quotes.put(quote)
-    records.revisions.add(structs.replace(first, quote=quote.number))
-    facts = {"copy_of": copy_of, "fleet": quote.fleet}
+    first = structs.replace(first, quote=quote.number)
+    records.revisions.add(first)
+    link = keep_link(records, stamp, first)
+    facts = {
+        "copy_of": copy_of,
+        "fleet": quote.fleet,
+        "comes_back": None if link is None else link.visit,
+    }
     given = {name: number for name, number in facts.items() if number}
     note_event(records, stamp, "quote.created", quote, given)
     return quote
@@ -91,7 +98,9 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, revision: Revision)
     if number > 1 and newest.customer not in (None, revision.customer):
         raise OtherCustomer(quote)
     keep = records.revisions.put if is_begun else records.revisions.add
-    keep(structs.replace(revision, quote=quote.number, number=number, made_at=stamp.at))
+    revision = structs.replace(revision, quote=quote.number, number=number, made_at=stamp.at)
+    keep(revision)
+    keep_link(records, stamp, revision)
     revised = structs.replace(quote, latest=number)
     if quote.offered is None and quote.agreed is None:
         # a quote of which nothing is offered or agreed is a draft again

@@ -12,7 +12,7 @@ statement is a negative balance. Then, for any month:
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, timedelta
 from typing import Final, Literal
 
@@ -22,7 +22,7 @@ from kitwright.keeping.accounts import due_of
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
-from kitwright.quote import BillLine, read_bill, read_statement
+from kitwright.quote import WARRANTY, BillLine, read_bill, read_statement
 
 UNTAXED: Final = "untaxed"
 """The tax code of lines without any tax."""
@@ -91,7 +91,11 @@ class OpenItem(Struct, frozen=True, kw_only=True):
 
 
 class Month(Struct, frozen=True, kw_only=True):
-    """A month's invoices by tax code, receipts, open items and sums, from `first` to `last` day."""
+    """A month's invoices by tax code, receipts, open items and sums, from `first` to `last` day.
+
+    `warranty_visits` are those finished in the month of which the shop bears something by its
+    warranty, and `borne` what that comes to, without tax: it was never billed.
+    """
 
     first: date
     last: date
@@ -104,6 +108,8 @@ class Month(Struct, frozen=True, kw_only=True):
     rounding: Money
     received: Money
     closing: Money
+    warranty_visits: int
+    borne: Money
 
 
 class Folio(Struct, frozen=True, kw_only=True):
@@ -131,7 +137,7 @@ def last_day(first: date) -> date:
     return (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
 
 
-def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
+def sum_up(folios: Sequence[Folio], first: date, currency: str) -> Month:
     """Return the month that begins with a day, of all quotes."""
     last, before = last_day(first), first - timedelta(days=1)
     parts: list[TaxedPart] = []
@@ -147,6 +153,11 @@ def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
         opened.append(_item(folio, every, before, currency))
         closed.append(_item(folio, every, last, currency))
     nothing = Money(0, currency)
+    borne = [
+        _borne(folio.statement)
+        for folio in folios
+        if folio.statement is not None and first <= folio.statement.day <= last
+    ]
     opening = total((one.balance for one in opened), currency)
     due_before = total((one.due for one in opened), currency)
     return Month(
@@ -161,7 +172,17 @@ def sum_up(folios: Iterable[Folio], first: date, currency: str) -> Month:
         rounding=total((one.rounding for one in receipts), currency),
         received=total((one.amount for one in receipts), currency),
         closing=total((one.balance for one in closed), currency),
+        warranty_visits=sum(one is not None for one in borne),
+        borne=total((one for one in borne if one is not None), currency),
     )
+
+
+def _borne(kept: KeptStatement) -> Money | None:
+    """Return what a statement takes off because the shop bears it, without tax; None if there is no
+    such line.
+    """
+    lines = [one for one in read_statement(kept.body).lines if one.code == WARRANTY]
+    return -total((one.net.money for one in lines), kept.net.currency) if lines else None
 
 
 def _parts(kept: KeptBill) -> Iterator[TaxedPart]:

@@ -52,16 +52,34 @@ class _Line(Struct, frozen=True):
     code: str
 
 
+class _Place(Struct, frozen=True):
+    line: int
+
+
+class _ComesBack(Struct, frozen=True):
+    """The lines that the shop bears."""
+
+    lines: tuple[_Place, ...] = ()
+
+
 class _Answer(Struct, frozen=True):
     """The members of a revision's answer that are read here."""
 
     lines: tuple[_Line, ...] = ()
+    comes_back: _ComesBack | None = None
 
 
 def owes_fee(revision: Revision) -> bool:
-    """Return whether a revision has a diagnostic fee, which is owed if it is declined."""
+    """Return whether a revision has a diagnostic fee, which is owed if it is declined; one that the
+    shop bears is not.
+    """
     answer = msgspec.json.decode(revision.answer, type=_Answer)
-    return any(line.code == DIAGNOSTIC_FEE for line in answer.lines)
+    back = answer.comes_back
+    borne = set() if back is None else {one.line for one in back.lines}
+    return any(
+        line.code == DIAGNOSTIC_FEE and place not in borne
+        for place, line in enumerate(answer.lines, start=1)
+    )
 
 
 def check_stop(records: Records, quote: KeptQuote) -> Revision:

@@ -12,6 +12,7 @@ from typing import Protocol, TypeVar
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack, Notice
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
@@ -335,6 +336,32 @@ class ClockEntries(Protocol):
         """Return the entries of all quotes that count for a day, by quote, oldest first."""
 
 
+class ComeBacks(Kept[KeptComeBack], Protocol):
+    """Machines that came back, one a quote."""
+
+    def of_visit(self, visit: int) -> tuple[KeptComeBack, ...]:
+        """Return the come-backs from a visit, oldest first."""
+
+
+class Claims(OfQuote[Claim], Protocol):
+    """Claims to suppliers, by the visit that came back."""
+
+    def find(
+        self, quote: int | None, state: ClaimState | None, before: int | None, most: int
+    ) -> tuple[Claim, ...]:
+        """Return claims, newest first; only those of a quote or in a state if one is given."""
+
+
+class Notices(Protocol):
+    """Notices to collect a machine; a notice never changes."""
+
+    def add(self, record: Notice) -> Notice:
+        """Add a notice; return it with its number within its quote. Raises: RecordConflict."""
+
+    def of_quote(self, quote: int) -> tuple[Notice, ...]:
+        """Return the notices of a quote, oldest first."""
+
+
 class EstimateEntries(Protocol):
     """What was done to the shop's estimates; an entry never changes."""
 
@@ -564,6 +591,9 @@ class Records(Struct, frozen=True, kw_only=True):
     handovers: Kept[Handover]
     bills: Bills
     clock_entries: ClockEntries
+    come_backs: ComeBacks
+    claims: Claims
+    notices: Notices
     estimates: EstimateEntries
     customers: Customers
     machines: Machines

@@ -97,6 +97,40 @@ SENTENCES: Final[dict[str, str]] = {
     "percent-of-line": '{percent} discount on "{code}", given by {by}: {reason}',
     "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
     "percent-of-quote": "{percent} discount on the whole quote, given by {by}: {reason}",
+    "borne-by-shop": "Borne by us: you do not pay for it.",
+    "came-back": (
+        "This visit follows {visit}: you collected the machine on {collected}, and it came back on "
+        "{came_back}."
+    ),
+    "came-back-uncollected": (
+        "This visit follows {visit}, whose machine was not collected before {came_back}."
+    ),
+    "warranty-not-settled": (
+        "The cause is not settled yet. If it is our work or a part that we sold, and our warranty "
+        "still runs, we bear the jobs that it concerns."
+    ),
+    "warranty-new-fault": "It is another fault than the one repaired then: our usual prices apply.",
+    "warranty-work-in-time": (
+        "The cause is our work. Our warranty on it runs until {until}: we bear the jobs that it "
+        "concerns."
+    ),
+    "warranty-work-too-late": (
+        "The cause is our work. Our warranty on it ran until {until}: our usual prices apply."
+    ),
+    "warranty-part-in-time": (
+        "The cause is a part that we sold: {missing}. Our warranty on it runs until {until}: we "
+        "bear the jobs that it concerns. We ask for the maker's own warranty first."
+    ),
+    "warranty-part-too-late": (
+        "The cause is a part that we sold: {missing}. Our warranty on it ran until {until}: our "
+        "usual prices apply. The maker's own warranty may run longer: we ask for it first."
+    ),
+    "warranty-part-of-customer": (
+        "The cause is a part that you supplied: {missing}. We give no warranty on the part itself: "
+        "our usual prices apply."
+    ),
+    "warranty-job": "We bear: {job}.",
+    "warranty-by-law": "Your rights by law stand beside our warranty, whatever it says.",
     "customer-brings": "Supplied by the customer: no warranty on the part itself.",
     "core-deposit": "Refunded when the old part is returned.",
     "sublet-of-job": "Done by a specialist: {job}. Additional working days: {days}.",
@@ -238,6 +272,7 @@ PHRASES: Final[dict[str, str]] = {
     "hazardous-goods": "Hazardous goods fee",
     "core": "Deposit for the old part: {item}",
     "discount": "Discount: {kind}",
+    "warranty": "At our expense (warranty): {kind}",
     "labour": "{job} - {class} labour",
     "sublet": "{service} (by another workshop)",
     "free": "added line {place}",

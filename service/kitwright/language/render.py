@@ -16,7 +16,7 @@ from kitwright.language.texts import SOURCE, UnknownLanguage
 from kitwright.language.wording import Wording
 from kitwright.memory import Recent
 from kitwright.money import Money
-from kitwright.stages.price import LineKind, PricedLine
+from kitwright.stages.price import WARRANTY, LineKind, PricedLine
 from kitwright.stages.why import Fact, Why
 from kitwright.units import decimal_text
 
@@ -156,6 +156,8 @@ class Speaker(Wording):
         if line.description is not None:
             return line.description
         if line.kind is LineKind.discount:
+            if line.code == WARRANTY:
+                return self._phrases["warranty"].format(kind=self.word(line.tax_kind.value))
             return self._phrases["discount"].format(kind=self.word(line.tax_kind.value))
         if line.kind is LineKind.core:
             return self._phrases["core"].format(item=self.item(line.code))

@@ -50,6 +50,7 @@ from kitwright.quote.billing import (
     read_statement,
 )
 from kitwright.quote.change import Change, Find, Measured
+from kitwright.quote.come_back import WARRANTY, BorneLine, ComesBack
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -119,6 +120,7 @@ from kitwright.quote.work import (
 
 __all__ = [
     "ADDED_SINCE",
+    "WARRANTY",
     "Access",
     "Advice",
     "AllottedLine",
@@ -128,12 +130,14 @@ __all__ = [
     "Bill",
     "BillLine",
     "BillRole",
+    "BorneLine",
     "Buying",
     "Caution",
     "Chance",
     "ChanceOver",
     "Change",
     "Changes",
+    "ComesBack",
     "ComputedPrice",
     "ConflictingFindings",
     "Contingencies",

@@ -14,6 +14,7 @@ from msgspec import UNSET, Struct, UnsetType, structs
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Reason
 from kitwright.quote.change import Change, Find
+from kitwright.quote.come_back import ComesBack
 from kitwright.quote.contingency import Contingency
 from kitwright.quote.course import Course
 from kitwright.quote.price import Line
@@ -48,6 +49,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     Contingency: frozenset({"probability", "parts"}),
     Course: frozenset({"minutes", "parts_by"}),
     Find: frozenset({"step", "by"}),
+    ComesBack: frozenset({"reason", "by"}),
 }
 """Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
 

@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Count, Reason
 from kitwright.quote.change import Change
+from kitwright.quote.come_back import ComesBack
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
 from kitwright.quote.engine import Engine
@@ -47,7 +48,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
     known. If `courses` were requested, everything else is that of the advised one until one is
     chosen, when the quote is accepted. `change` says what was found once the work was agreed, and
-    what difference it makes; it is null of every other revision.
+    what difference it makes; it is null of every other revision. `comes_back` is the earlier visit
+    that this one follows, null if there is none.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -92,6 +94,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     ] = None
     change: Change | None = None
     ready_on: date | None = None
+    comes_back: ComesBack | None = None
 
     @property
     def chassis_question(self) -> Question | None:

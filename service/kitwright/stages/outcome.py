@@ -27,7 +27,7 @@ from kitwright.stages.ordering import PartsOrder
 from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
 from kitwright.stages.ready import find_parts_by, find_ready_on
 from kitwright.stages.request import MinutesOverride, Request, Terms
-from kitwright.stages.why import Why
+from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
 from kitwright.stages.work_plan import Step, Stop, WorkPlan
 from kitwright.tax.area import rate_changes
@@ -416,11 +416,28 @@ def make_outcome(
         ready_on=find_ready_on(shop, request.asked, repair.kit, parts_by, repair.labour.billed),
         valid_until=valid_until,
         notes=(
+            *_come_back_notes(request),
             *_unfilled_notes(repair),
             *_element_notes(shop, repair),
             *_rate_notes(request, repair, max(valid_until, parts_by or valid_until)),
         ),
     )
+
+
+def _come_back_notes(request: Request) -> Iterator[Why]:
+    """Yield which earlier visit this one follows, and what the shop bears, job by job."""
+    found = request.asked.come_back
+    if found is None:
+        return
+    facts: dict[str, Fact] = {"visit": found.visit, "came_back": found.on}
+    if found.since is None:
+        yield Why("came-back-uncollected", facts)
+    else:
+        yield Why("came-back", {**facts, "collected": found.since})
+    yield Why(f"warranty-{found.ground.value}", {"missing": found.part, "until": found.until})
+    for job in request.asked.terms.covered or ():
+        yield Why("warranty-job", {"job": job.job, "cylinder": job.cylinder})
+    yield Why("warranty-by-law")
 
 
 def _unfilled_notes(repair: Repair) -> Iterator[Why]:

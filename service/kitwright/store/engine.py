@@ -18,6 +18,7 @@ from sqlite_utils import Database
 
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
+from kitwright.store.aftercare import ClaimTable, ComeBackTable, NoticeTable
 from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, StatementTable
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
@@ -340,6 +341,9 @@ def tables(session: Session) -> Records:
         handovers=HandoverTable(session),
         bills=BillTable(session),
         clock_entries=ClockTable(session),
+        come_backs=ComeBackTable(session),
+        claims=ClaimTable(session),
+        notices=NoticeTable(session),
         estimates=EstimateTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),

@@ -20,6 +20,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
+from kitwright.store.aftercare import AFTERCARE
 from kitwright.store.bill_schema import BILLS
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
@@ -154,6 +155,13 @@ def estimates(db: Database) -> None:
 def tickets(db: Database) -> None:
     """Create the table of tickets, and let quotes belong to a fleet and to a ticket."""
     make_tickets(db.conn)
+
+
+@MIGRATIONS(name="0012")
+def aftercare(db: Database) -> None:
+    """Create the tables of come-backs, claims to suppliers, and notices to collect a machine."""
+    _run(db, AFTERCARE)
+    seal_rows(db.conn, ("counters",))
 
 
 @MIGRATIONS(name="0013")

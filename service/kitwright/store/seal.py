@@ -58,6 +58,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
         "estimates": ("number",),
+        "come_backs": ("quote",),
+        "claims": ("number",),
+        "notices": ("quote", "number"),
         "retentions": ("number",),
     }
 )

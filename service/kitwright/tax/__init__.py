@@ -23,6 +23,7 @@ from kitwright.tax.charges import (
     tax_charges,
     tax_line,
 )
+from kitwright.tax.reduced import Reductions, tax_reduced
 
 __all__ = [
     "Category",
@@ -33,6 +34,7 @@ __all__ = [
     "RateNegative",
     "RateNotYetValid",
     "Reckoned",
+    "Reductions",
     "TaxError",
     "Taxed",
     "TaxedLine",
@@ -42,4 +44,5 @@ __all__ = [
     "reckon_taxes",
     "tax_charges",
     "tax_line",
+    "tax_reduced",
 ]

@@ -23,10 +23,12 @@ _AS_A_WHOLE = {Why.follows, Why.charged}
 
 def agreed_lines(quote: Quote) -> tuple[AgreedLine, ...]:
     """Return the lines of a quote, with its additions, as the bill takes them."""
-    return tuple(map(_agreed, quote.lines))
+    found = quote.comes_back
+    borne = {} if found is None else {one.line: one.amount.money for one in found.lines}
+    return tuple(_agreed(line, borne.get(place)) for place, line in enumerate(quote.lines, 1))
 
 
-def _agreed(line: Line) -> AgreedLine:
+def _agreed(line: Line, borne: Money | None) -> AgreedLine:
     whys = {one.code: one.facts for one in line.why}
     percent = next((whys[code]["percent"] for code in _OF_PERCENT & whys.keys()), None)
     reduces = next((whys[code]["code"] for code in _OF_LINE & whys.keys()), None)
@@ -42,6 +44,7 @@ def _agreed(line: Line) -> AgreedLine:
         percent=None if percent is None else Decimal(str(percent)),
         reduces=None if reduces is None else str(reduces),
         labour_class=line.labour_class,
+        borne=borne,
     )
 
 

@@ -13,6 +13,7 @@ from kitwright.stages.kit import Covered
 from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
+from kitwright.telling.come_back import tell_come_back
 from kitwright.telling.course import tell_advice, tell_courses
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
 from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
@@ -88,6 +89,7 @@ def tell_quote(
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
         estimates=outcome.estimates,
+        comes_back=tell_come_back(outcome, teller),
     )
 
 

@@ -3,14 +3,18 @@
 import json
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import httpx
 import pytest
 from tests.desks import run_live
 
+from kitwright.__main__ import main
 
-def run(*arguments: object) -> tuple[int, str, str]:
+
+def run_apart(*arguments: object) -> tuple[int, str, str]:
+    """Return exit code, output and complaints of the command as a process of its own."""
     done = subprocess.run(
         [sys.executable, "-m", "kitwright", *map(str, arguments)],
         capture_output=True,
@@ -21,15 +25,25 @@ def run(*arguments: object) -> tuple[int, str, str]:
     return done.returncode, done.stdout, done.stderr
 
 
+def run_here(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    """Return the same of the command in this process, which saves its start."""
+    capsys.readouterr()
+    code = main([*map(str, arguments)])
+    return code, *capsys.readouterr()
+
+
 @pytest.mark.usefixtures("no_umask")
-def test_folder_in_use_is_refused_and_backed_up_and_restored(tmp_path: Path) -> None:
+def test_folder_in_use_is_refused_and_backed_up_and_restored(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = partial(run_here, capsys)
     data, copies, new = tmp_path / "data", tmp_path / "copies", tmp_path / "new"
     data.mkdir(mode=0o700)
     copies.mkdir()
     with run_live(data) as live:
         httpx.get(f"{live.address}/health/live").raise_for_status()
         for command in (("serve", "--port", "0", "--shop", "hire-yard"), ("owner-key",)):
-            code, said, complaint = run(*command, "--data", data)
+            code, said, complaint = run_apart(*command, "--data", data)
             assert (code, said) == (1, "")
             assert f"in use by kitwright serve (process {live.process.pid}, since " in complaint
         exposed = {path.name for path in data.rglob("*") if path.stat().st_mode & 0o077}

@@ -1,7 +1,7 @@
 """A customer reads and decides by a link, without a key."""
 
 import random
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from io import BytesIO
 from typing import Any
@@ -166,10 +166,14 @@ def test_link_ends(staff: Staff, customer: Customer) -> None:
 def test_link_to_what_ran_out_says_so(staff: Staff, customer: Customer) -> None:
     path = linked(staff, staff.issued())
     staff.counter.clock.pass_days(15)
+    # the last valid day is over at the shop, though not everywhere
+    staff.counter.clock.now -= timedelta(hours=1)
 
     assert customer.get(path).json()["state"] == "expired"
     told = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
     assert told["errors"][0]["code"] == "quote-expired"
+    staff.counter.clock.now += timedelta(hours=1)
+    assert sound_problem(customer.get(path))["code"] == "link-expired"
 
 
 def test_link_that_was_changed_lets_nobody_in(staff: Staff, customer: Customer) -> None:
@@ -357,8 +361,12 @@ def test_link_outlives_its_offer_by_no_more_than_the_shop_allows(staff: Staff) -
     id = staff.issued()  # noqa: A001
     ends = datetime.fromisoformat(staff.act(id, "links", {"days": 90})["expires_at"])
 
-    last = datetime.fromisoformat(staff.get(f"/v1/quotes/{id}")["valid_until"]).date()
-    assert (ends.date() - last).days == shop.quote.link_days + 2
+    last = datetime.fromisoformat(staff.get(f"/v1/quotes/{id}")["valid_until"])
+    # the last valid day is over everywhere at noon UTC of the next day
+    over = last.replace(tzinfo=UTC) + timedelta(days=1, hours=12)
+    assert ends == over + timedelta(days=shop.quote.link_days)
+    usual = datetime.fromisoformat(staff.act(id, "links", {})["expires_at"])
+    assert usual == over
     short = datetime.fromisoformat(staff.act(id, "links", {"days": 3})["expires_at"])
     assert (short - staff.counter.clock.now).days == 3
 

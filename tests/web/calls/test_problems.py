@@ -1,8 +1,9 @@
 """Problems that only calls on kept records meet, each with the answer that tells it."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -303,6 +304,22 @@ def finished(
     return owner.post(f"{quote}/finish", json=told, headers=headers), told
 
 
+def came_back(
+    owner: TestClient[Any],
+    said: dict[str, Any],
+    members: Mapping[str, Any] = MappingProxyType({}),
+    *,
+    is_done: bool = True,
+) -> tuple[Any, Any]:
+    """Quote a machine that came back, wrongly."""
+    if is_done:
+        finished(owner)
+    else:
+        keep(owner, body=LEAKING)
+    body = {**LEAKING, "comes_back": {"quote": "Q1", **said}, **members}
+    return owner.post(QUOTES, json=body, headers={"Idempotency-Key": '"back"'}), body
+
+
 def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
     assert finished(owner)[0].is_success
     body = {"due_on": "2020-01-01"}
@@ -338,6 +355,7 @@ BLOCK = {
 }
 
 # code -> a request that meets it alone, and where it points
+SETTLED = {"cause": "work", "reason": "It leaks again.", "by": "R"}
 COURSES = {"courses": ["least", "recommended"]}
 
 
@@ -452,6 +470,29 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     ),
     "course-not-chosen": (lambda owner, _: chosen(owner, "accept", {}, **COURSES), "/course"),
     "amount-not-given": (lambda owner, _: agreed_blindly(owner), "/amount"),
+    "visit-unknown": (lambda owner, _: came_back(owner, {"quote": "Q9"}), "/comes_back/quote"),
+    "visit-not-finished": (
+        lambda owner, _: came_back(owner, {}, is_done=False),
+        "/comes_back/quote",
+    ),
+    "visit-of-other-machine": (
+        lambda owner, _: came_back(owner, {}, {"serial": 2140078}),
+        "/comes_back/quote",
+    ),
+    "come-back-of-many": (
+        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}] * 2}),
+        "/comes_back",
+    ),
+    "cause-unclear": (lambda owner, _: came_back(owner, {"by": "R"}), "/comes_back/by"),
+    "part-not-fitted": (
+        lambda owner, _: came_back(owner, {**SETTLED, "cause": "part", "part": "X-1"}),
+        "/comes_back/part",
+    ),
+    "job-not-in-visit": (
+        lambda owner, _: came_back(owner, {**SETTLED, "jobs": [{"job": "J-PLUG"}]}),
+        "/comes_back/jobs/0",
+    ),
+    "courses-on-warranty": (lambda owner, _: came_back(owner, SETTLED, COURSES), "/courses"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }

@@ -22,12 +22,13 @@ from kitwright.stages.billing.used import (
     CORE,
     DISCOUNT,
     FREIGHT,
+    WARRANTY,
     AgreedLine,
     CoreBack,
     Used,
     check_used,
 )
-from kitwright.tax import Charge, LineTax, Taxed, TaxedLine, line_taxes, tax_charges
+from kitwright.tax import Charge, LineTax, Reductions, Taxed, TaxedLine, line_taxes, tax_reduced
 
 
 class Why(StrEnum):
@@ -99,6 +100,7 @@ def bill(
     if charged is not None:
         _pass_on(lines, billed, charged)
     _follow(lines, billed)
+    _bear(lines, billed)
     billed += [_refund(lines[one.line - 1], one) for one in used.cores if one.quantity]
     return with_taxes(lines, billed, area=area, on=on, exempt=exempt)
 
@@ -116,7 +118,7 @@ def with_taxes(
     Raises: the errors of the tax rules.
     """
     charges = [Charge(lines[one.place - 1].tax_kind, one.amount) for one in billed]
-    taxed = tax_charges(area, charges, on=on, exempt=exempt)
+    taxed = tax_reduced(area, charges, _reductions(lines, billed), on=on, exempt=exempt)
     shown = {tax.component for tax in (*taxed.taxes, *taxed.freed)}
     return Billed(
         lines=tuple(
@@ -138,6 +140,21 @@ def with_taxes(
         ),
         taxed=taxed,
     )
+
+
+def _reductions(lines: Sequence[AgreedLine], billed: Sequence[BilledLine]) -> Reductions:
+    """Return what the allowances for what the shop bears reduce; other lines reduce nothing."""
+    borne = [
+        (at, line, _borne(line, one.amount))
+        for at, one in enumerate(billed)
+        if (line := lines[one.place - 1]).borne is not None and one.why is not Why.core_back
+    ]
+    return [
+        tuple((at, off) for at, line, off in borne if off and line.tax_kind == own.tax_kind)
+        if (own := lines[one.place - 1]).code == WARRANTY and one.amount.minor
+        else ()
+        for one in billed
+    ]
 
 
 def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Iterator[BilledLine]:
@@ -200,7 +217,7 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
     """Change every discount with what it reduces; together they never exceed that."""
     taken: dict[str, int] = {}
     for place, line in enumerate(lines):
-        if line.kind != DISCOUNT:
+        if line.kind != DISCOUNT or line.code == WARRANTY:
             continue
         reduced = [at for at, one in enumerate(lines) if _is_reduced(one, line)]
         agreed = sum(lines[at].amount.minor for at in reduced)
@@ -214,6 +231,28 @@ def _follow(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
         if off != -line.amount.minor:
             amount = Money(-off, line.amount.currency)
             billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _bear(lines: Sequence[AgreedLine], billed: list[BilledLine]) -> None:
+    """Change every allowance for what the shop bears: of each line, the same share as agreed."""
+    for place, line in enumerate(lines):
+        if line.code != WARRANTY:
+            continue
+        off = sum(
+            _borne(one, billed[at].amount)
+            for at, one in enumerate(lines)
+            if one.borne is not None and one.tax_kind == line.tax_kind
+        )
+        if off != -line.amount.minor:
+            amount = Money(-off, line.amount.currency)
+            billed[place] = structs.replace(billed[place], amount=amount, why=Why.follows)
+
+
+def _borne(line: AgreedLine, now: Money) -> int:
+    """Return what the shop bears of a line that is billed with an amount, in minor units."""
+    borne, agreed = line.borne, line.amount.minor
+    assert borne is not None
+    return borne.minor if now.minor == agreed else round_ratio(borne.minor * now.minor, agreed)
 
 
 def _left(

@@ -23,6 +23,8 @@ PIECE: Final = "C62"
 CORE: Final = "core"
 DISCOUNT: Final = "discount"
 FREIGHT: Final = "freight"
+WARRANTY: Final = "warranty"
+"""The code of an allowance for what the shop bears."""
 
 
 class AgreedLine(Struct, frozen=True, kw_only=True):
@@ -31,7 +33,9 @@ class AgreedLine(Struct, frozen=True, kw_only=True):
     by the minute can be clocked, and has a `labour_class`.
 
     A discount has the `percent` that it was given as, None if it was an amount. `reduces` is the
-    code of the line that it reduces, None for every line of its tax kind except deposits.
+    code of the line that it reduces, None for every line of its tax kind except deposits. `borne`
+    is how much of the amount the shop bears by its warranty; what it bears of all lines of a tax
+    kind is an allowance, a line with the code `warranty`.
     """
 
     kind: str
@@ -45,6 +49,7 @@ class AgreedLine(Struct, frozen=True, kw_only=True):
     percent: Decimal | None = None
     reduces: str | None = None
     labour_class: str | None = None
+    borne: Money | None = None
 
 
 class Dealt(Struct, frozen=True, kw_only=True):

@@ -2,6 +2,12 @@
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
+from kitwright.stages.price.covering import (
+    WARRANTY,
+    Share,
+    shares_beyond,
+    shares_within,
+)
 from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
 from kitwright.stages.price.line import DIAGNOSTIC_FEE, LineKind, PricedLine, price_line
 from kitwright.stages.price.price import Priced, price_lines
@@ -12,12 +18,14 @@ __all__ = [
     "DIAGNOSTIC_FEE",
     "GOODS",
     "STOCK",
+    "WARRANTY",
     "Advance",
     "Balance",
     "Goods",
     "LineKind",
     "Priced",
     "PricedLine",
+    "Share",
     "Totals",
     "adjust_lines",
     "balance",
@@ -25,5 +33,7 @@ __all__ = [
     "price_line",
     "price_lines",
     "price_of",
+    "shares_beyond",
+    "shares_within",
     "tax_lines",
 ]

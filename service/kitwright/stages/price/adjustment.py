@@ -11,6 +11,7 @@ from msgspec import structs
 from kitwright.catalogue.model import ChargeKind
 from kitwright.errors import KitwrightError
 from kitwright.money import Money, apportion, line_amount, round_ratio, share
+from kitwright.stages.price.covering import Share, cover_lines
 from kitwright.stages.price.line import (
     DIAGNOSTIC_CREDIT,
     DIAGNOSTIC_FEE,
@@ -84,12 +85,16 @@ class DiscountTooLarge(RequestFault):
 
 
 def adjust_lines(
-    lines: Sequence[PricedLine], terms: Terms, currency: str
+    lines: Sequence[PricedLine],
+    terms: Terms,
+    currency: str,
+    borne: Sequence[Share] = (),
 ) -> tuple[PricedLine, ...]:
-    """Return the lines with overridden prices, added lines and discounts, in this order.
+    """Return the lines with overridden prices, added ones, allowances and discounts, in this order.
 
-    Overrides come first, then added lines, then discounts of lines, then discounts of the entire
-    quote on the remaining amounts. A discount of the entire quote does not reduce refundable
+    Overrides come first, then added lines, then allowances for the share of each line that is
+    `borne` by the shop, then discounts of lines, then discounts of the entire quote on the
+    remaining amounts. A discount of the entire quote does not reduce refundable
     deposits. It is printed as one line for each charge kind that it reduces, so that it has their
     tax.
 
@@ -104,7 +109,8 @@ def adjust_lines(
         _free_line(free, number, currency) for number, free in enumerate(terms.free_lines, start=1)
     ]
     left = [line.amount.minor for line in changed]
-    discounts = [*_line_discounts(changed, left, terms, currency, faults)]
+    discounts = [*cover_lines(changed, left, borne, currency)]
+    discounts += _line_discounts(changed, left, terms, currency, faults)
     _follow_fee(changed, left)
     discounts += _quote_discounts(changed, left, terms, currency, faults)
     if faults:
@@ -228,7 +234,9 @@ def _line_discounts(
         place = _find(lines, discount.line, faults, "discounts", index, "line")
         if place is None:
             continue
-        off = _off(discount, left[place], currency, index, faults)
+        off = _off(
+            discount, left[place], currency, index, faults, is_most=terms.covered is not None
+        )
         left[place] -= off
         line = lines[place]
         why = _why(discount, line.code)
@@ -257,7 +265,7 @@ def _quote_discounts(
         # a kind whose total is a credit has nothing to reduce
         kinds = [kind for kind, amount in sums.items() if amount > 0]
         whole = sum(sums[kind] for kind in kinds)
-        off = _off(discount, whole, currency, index, faults)
+        off = _off(discount, whole, currency, index, faults, is_most=terms.covered is not None)
         parts = share(off, [sums[kind] for kind in kinds]) if kinds else ()
         why = _why(discount, None)
         for kind, part in zip(kinds, parts, strict=True):
@@ -274,15 +282,23 @@ def _quote_discounts(
 
 
 def _off(
-    discount: Discount, whole: int, currency: str, index: int, faults: list[KitwrightError]
+    discount: Discount,
+    whole: int,
+    currency: str,
+    index: int,
+    faults: list[KitwrightError],
+    *,
+    is_most: bool,
 ) -> int:
     """Return the reduction of an amount by a discount, both in minor units. If it is too much, add
-    an error and return zero.
+    an error and return zero; if `is_most`, return the amount.
     """
     if discount.percent is not None:
         top, bottom = discount.percent.as_integer_ratio()
         return max(0, round_ratio(whole * top, bottom * 100))
     off = Money.of(discount.amount or Decimal(0), currency)
+    if is_most:
+        return min(off.minor, max(0, whole))
     if off.minor > whole:
         fault = DiscountTooLarge(off, Money(whole, currency))
         faults.append(fault.at("discounts", index, "amount"))

@@ -21,14 +21,11 @@ from kitwright.stages.request import Request, RequestFault, RequestRefused
 from kitwright.tax.charges import (
     Charge,
     ComponentTax,
-    Reckoned,
     Taxed,
     TaxedLine,
     reckon_taxes,
-    sum_up,
-    tax_charges,
-    tax_line,
 )
+from kitwright.tax.reduced import tax_reduced
 from kitwright.units import exact
 
 WHOLE_ENGINE: Final = RoleId("engine")
@@ -195,48 +192,10 @@ def price_of(shop: Shop, request: Request, lines: Sequence[PricedLine]) -> Money
 
 def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
     """Return the tax of lines and their discounts."""
-    if area.rounding.by is RoundBy.line:
-        return _taxed_by_line(area, request, lines)
     charges = [Charge(line.tax_kind, line.amount) for line in lines]
-    return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
-
-
-def _taxed_by_line(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
-    """Return the tax of lines and their discounts if the tax of each line is rounded.
-
-    A discount's tax is its reduction of the tax of the lines that it reduces. So the amount taken
-    off bears no tax, to the last minor unit. A line's tax depends only on its own amount.
-    """
+    reductions = [line.reduces for line in lines]
     exempt = request.exempt_kinds
-
-    def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
-        return reckon_taxes(area, amounts, on=request.asked.on, exempt=exempt)
-
-    def line_of(line: PricedLine, parts: tuple[int, ...]) -> TaxedLine:
-        return tax_line(area, line.amount, parts, is_exempt=line.tax_kind in exempt)
-
-    discounts = _discounts(lines)
-    others = lines[: len(lines) - len(discounts)]
-    left = [line.amount.minor for line in others]
-    # the successive amounts of each line: as it is, and after each discount that reduces it
-    passed: list[tuple[str, int]] = [(line.tax_kind, line.amount.minor) for line in others]
-    for discount in discounts:
-        for place, off in discount.reduces:
-            left[place] -= off
-            passed.append((others[place].tax_kind, left[place]))
-    steps = iter(reckon(passed).parts)
-    now = [next(steps) for _ in others]
-    taxed = [line_of(line, parts) for line, parts in zip(others, now, strict=True)]
-    for discount in discounts:
-        taken: tuple[int, ...] = ()
-        for place, _ in discount.reduces:
-            after = next(steps)
-            less = [new - old for new, old in zip(after, now[place], strict=True)]
-            taken = tuple(map(sum, zip(taken or [0] * len(less), less, strict=True)))
-            now[place] = after
-        taxed.append(line_of(discount, taken))
-    last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
-    return sum_up(area, tuple(taxed), last)
+    return tax_reduced(area, charges, reductions, on=request.asked.on, exempt=exempt)
 
 
 def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:

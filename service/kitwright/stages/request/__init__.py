@@ -1,5 +1,6 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -35,6 +36,7 @@ from kitwright.stages.request.request import (
     read_request,
 )
 from kitwright.stages.request.terms import (
+    CoveredJob,
     CustomerPart,
     Discount,
     Exempt,
@@ -57,7 +59,10 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+    "Cause",
+    "ComeBack",
     "Condition",
+    "CoveredJob",
     "CustomerPart",
     "CylinderOutOfRange",
     "Debris",
@@ -65,11 +70,13 @@ __all__ = [
     "Exempt",
     "FloorChange",
     "FreeLine",
+    "Ground",
     "JobDoesNotFit",
     "LineRef",
     "MinutesOverride",
     "NamedTwice",
     "NoDiagnosis",
+    "NotInVisit",
     "Ordered",
     "OrderedPacks",
     "PartNotNeeded",

@@ -30,6 +30,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
+from kitwright.stages.request.come_back import ComeBack
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
 from kitwright.stages.request.refusal import (
@@ -113,6 +114,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
     is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
     rest is bought with freight and fees of its own. `underway` is how far agreed work is.
+    rest is bought with freight and fees of its own. `come_back` is the earlier visit that this one
+    follows; whom it costs what is in the `terms`.
     """
 
     family: FamilyId
@@ -135,6 +138,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     is_by_findings: bool = False
     ordered: Ordered | None = None
     underway: Underway | None = None
+    come_back: ComeBack | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):
@@ -214,7 +218,7 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
     serial = asked.serial
     if serial is not None:
         serial = starts[bisect_right(starts, serial) - 1]
-    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
+    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms, come_back=None)
     return plain, request.exempt_kinds
 
 

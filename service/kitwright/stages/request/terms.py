@@ -103,12 +103,20 @@ class FloorChange(Struct, frozen=True, kw_only=True):
     by: str
 
 
+class CoveredJob(Struct, frozen=True):
+    """A job that the shop bears, on its cylinder."""
+
+    job: JobId
+    cylinder: int | None = None
+
+
 class Terms(Struct, frozen=True, kw_only=True):
     """All of the counter's changes to a quote. Overrides are stored with their places in the
     request.
 
     `machines` is the number of identical machines quoted together. `prepaid` is in major units.
-    `pays_cash` requests the shop's cash rounding.
+    `pays_cash` requests the shop's cash rounding. `covered` are the jobs that the shop bears: None
+    for none, empty for all but added ones.
     """
 
     exemption: Exempt | None = None
@@ -120,12 +128,15 @@ class Terms(Struct, frozen=True, kw_only=True):
     machines: int = 1
     prepaid: Decimal = Decimal(0)
     pays_cash: bool = False
+    covered: tuple[CoveredJob, ...] | None = None
 
     @property
     def changes_work(self) -> bool:
-        """Whether the counter changes minutes or parts."""
-        return bool(self.customer_parts or self.labour_by_hand) or any(
-            isinstance(each, MinutesOverride) for each in self.overrides
+        """Whether the counter changes minutes or parts, or lines by other work than they are of."""
+        return (
+            bool(self.customer_parts or self.labour_by_hand)
+            or self.covered is not None
+            or any(isinstance(each, MinutesOverride) for each in self.overrides)
         )
 
     @property
@@ -176,6 +187,7 @@ class Terms(Struct, frozen=True, kw_only=True):
                 each for each in self.discounts if each.line is None and each.amount is None
             ),
             free_lines=self.free_lines,
+            covered=self.covered,
         )
 
     @property

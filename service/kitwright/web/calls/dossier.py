@@ -13,6 +13,7 @@ from typing import Any, Final, TypeVar, get_type_hints
 import msgspec
 
 from kitwright.keeping import record
+from kitwright.keeping.aftercare import KeptComeBack, Notice
 from kitwright.keeping.dossier import (
     EVERY,
     QuoteDossier,
@@ -48,6 +49,8 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     payments: tuple[record.Payment, ...]
     collected: record.Handover | None
     bills: tuple[Bill, ...]
+    comes_back: KeptComeBack | None
+    notices: tuple[Notice, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
     messages: tuple[LetterOut, ...]
@@ -160,6 +163,8 @@ def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
         payments=records.payments.of_quote(number) if is_own else (),
         collected=records.handovers.get(number) if is_own else None,
         bills=tuple(read_bill(one.body) for one in bills),
+        comes_back=records.come_backs.get(number) if is_own or own.quote.agreed is None else None,
+        notices=records.notices.of_quote(number) if is_own or own.quote.agreed is None else (),
         orders=own.orders,
         photos=own.photos,
         messages=tuple(map(letter_out, own.mails)),

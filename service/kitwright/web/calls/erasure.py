@@ -42,6 +42,10 @@ def redact(revision: Revision) -> Revision:
     for member in _BY_HAND:
         for change in request.get(member, ()):
             change.update((name, ERASED) for name in _WORDS if name in change)
+    for said in (request.get("comes_back"), request.get("judged"), answer.get("comes_back")):
+        for name in ("reason", "by"):
+            if said and said.get(name) is not None:
+                said[name] = ERASED
     for line in answer["lines"]:
         if line["kind"] == _FREE:
             line["description"] = ERASED

@@ -18,6 +18,7 @@ MAIL: Final = "E"
 PRICE_FILE: Final = "F"
 FLEET: Final = "G"
 TICKET: Final = "T"
+CLAIM: Final = "K"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -31,6 +32,7 @@ NOUNS: Final = {
     PRICE_FILE: "price-file",
     FLEET: "fleet",
     TICKET: "ticket",
+    CLAIM: "claim",
 }
 """Letter -> kind of record, as in the subjects of events."""
 
@@ -57,6 +59,7 @@ MailId = Annotated[str, _id(MAIL, "E4")]
 PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
 FleetId = Annotated[str, _id(FLEET, "G12")]
 TicketId = Annotated[str, _id(TICKET, "T5")]
+ClaimId = Annotated[str, _id(CLAIM, "K2")]
 ID_TYPES: Final = {
     QUOTE: QuoteId,
     CUSTOMER: CustomerId,
@@ -68,6 +71,7 @@ ID_TYPES: Final = {
     PRICE_FILE: PriceFileId,
     FLEET: FleetId,
     TICKET: TicketId,
+    CLAIM: ClaimId,
 }
 """Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from hashlib import sha256
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import msgspec
-from msgspec import Meta, structs
+from msgspec import structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
@@ -21,14 +21,8 @@ from kitwright.keeping.distance import (
     withdrawn_at,
 )
 from kitwright.keeping.life import chosen_of
-from kitwright.keeping.link import (
-    NONCE_BYTES,
-    Link,
-    LinkRevoked,
-    digest_of,
-    make_token,
-)
-from kitwright.keeping.link_rounds import check_round, revoke_links, round_of
+from kitwright.keeping.link import Link, LinkRevoked
+from kitwright.keeping.link_rounds import check_round
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import (
     Hand,
@@ -58,12 +52,12 @@ from kitwright.quote import (
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
-from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
 from kitwright.web.calls.link_in import check_standing, link_in
+from kitwright.web.calls.link_making import LinkOut, make_link
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.standing import change_of, consent_text, paper_of, standing
@@ -79,33 +73,6 @@ from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, Text, Wire
-
-
-class LinkIn(Wire, frozen=True, kw_only=True):
-    """A new link: the days for which it is valid. It never outlives the offer's last valid day by
-    more days than the shop allows; null: by as many, so that what was agreed can be read by it.
-    """
-
-    days: Annotated[int, Meta(ge=1, le=90)] | None = None
-
-
-class LinkOut(Out, frozen=True, kw_only=True):
-    """A link to the revision on offer. Anyone who has it can accept the offer, so send it only to
-    the customer.
-    """
-
-    quote: QuoteId
-    revision: RevisionNumber
-    token: str
-    path: str
-    expires_at: datetime
-
-
-class RevokedOut(Out, frozen=True, kw_only=True):
-    """The quote whose links were revoked, and how often that was done."""
-
-    quote: QuoteId
-    times: Annotated[int, Meta(ge=1, le=1_000_000)]
 
 
 class AgreedOut(Out, frozen=True, kw_only=True):
@@ -204,67 +171,6 @@ LINK_FACTS: Final[dict[str, Any]] = {
     "scope": None,
     "is_limited": True,
 }
-
-
-@operation(
-    "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
-)
-def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Create a signed link to the revision on offer, which expires."""
-    desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
-    if quote.offered is None:
-        raise NothingOffered("link to", quote)
-    revision, now = life.revision_of(records, quote, quote.offered), desk.now()
-    left = days_left(desk, revision, now)
-    most = left + desk.link_days
-    days = min(body.days or most, most)
-    return Reply(body=make_link(records, desk, quote, revision, now + timedelta(days=days)))
-
-
-@operation("POST /v1/quotes/{id}/links/revoke", "revokeLinks", "quotes")
-def revoke(records: Records, call: Call) -> Reply[RevokedOut]:
-    """Revoke all links of a quote made so far.
-
-    Customers who open one are told to ask for a new one, as with a link that has expired.
-    """
-    quote = call.record(QUOTE, records.quotes.get)
-    times = revoke_links(records, call.stamp, quote)
-    return Reply(body=RevokedOut(quote=written(QUOTE, quote.number), times=times))
-
-
-def days_left(desk: Desk, revision: Revision, now: datetime) -> int:
-    """Return the days to the end of a revision's last valid day by the shop's clock, or more."""
-    return (revision.valid_until - desk.today(now)).days + 2
-
-
-def make_link(
-    records: Records,
-    desk: Desk,
-    quote: KeptQuote,
-    revision: Revision,
-    expires_at: datetime,
-    nonce: bytes = b"",
-) -> LinkOut:
-    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes; empty: new ones."""
-    expires = int(expires_at.timestamp())
-    name, nonce = written(QUOTE, quote.number), nonce or desk.draw(NONCE_BYTES)
-    link = Link(
-        number=name,
-        revision=revision.number,
-        expires=expires,
-        nonce=nonce,
-        round=round_of(records, quote),
-        epoch=desk.gate.epoch,
-        digest=digest_of(revision.sha256),
-    )
-    token = make_token(desk.secret, link)
-    return LinkOut(
-        quote=name,
-        revision=revision.number,
-        token=token,
-        path=f"/v1/links/{token}",
-        expires_at=datetime.fromtimestamp(expires, UTC),
-    )
 
 
 def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:

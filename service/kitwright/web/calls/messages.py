@@ -16,7 +16,7 @@ from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk, Letter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.links import days_left, make_link
+from kitwright.web.calls.link_making import end_of, make_link
 from kitwright.web.calls.quotes import changed_since
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.calls.standing import paper_of
@@ -133,8 +133,8 @@ def _found(records: Records, call: Call) -> _Found:
 
 def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
-    days = days_left(desk, revision, now)
+    expires_at = end_of(revision)
     if quote.offered is None:
         # no decision depends any longer on a link to an agreed revision
-        days = max(days, desk.link_days)
-    return make_link(records, desk, quote, revision, now + timedelta(days=days)).path
+        expires_at = max(expires_at, now + timedelta(days=desk.link_days))
+    return make_link(records, desk, quote, revision, expires_at).path

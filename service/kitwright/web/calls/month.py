@@ -25,7 +25,7 @@ from kitwright.keeping.month import (
 from kitwright.keeping.record import ENDED, QuoteState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.money import Money, total
-from kitwright.quote import Amount, amount_of
+from kitwright.quote import Amount, Count, amount_of
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, written
@@ -115,7 +115,8 @@ class MonthOut(Out, frozen=True, kw_only=True):
     not settled at its end; their balances add up to `closing`. `opening` + `billed` + `rounding` -
     `received` = `closing`. `billed` is what quotes owe more than before: of statements, and of
     invoices less credit notes where there are any. `stock` is what the shop's own stock cost, at
-    its end.
+    its end. `warranty_visits` are those finished in the month of which the shop bears something by
+    its warranty; `borne` is what that comes to, without tax, and is in no other sum.
     """
 
     month: str
@@ -130,6 +131,8 @@ class MonthOut(Out, frozen=True, kw_only=True):
     received: Amount
     closing: Amount
     stock: Amount
+    warranty_visits: Count
+    borne: Amount
 
 
 @operation(
@@ -198,6 +201,8 @@ def _month_out(name: str, month: Month, stock: Money, *, is_complete: bool) -> M
         received=amount_of(month.received),
         closing=amount_of(month.closing),
         stock=amount_of(stock),
+        warranty_visits=month.warranty_visits,
+        borne=amount_of(month.borne),
     )
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from msgspec import UNSET, structs
+
 from kitwright.documents.quote_text import quote_text
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.judging import judged
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.negotiate import JSON, SVG, TEXT
@@ -53,6 +56,10 @@ async def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     """
     desk, stock = call.desk, call.desk.stock()
     estimates = desk.estimates_on()
+    if body.comes_back is None:
+        body = structs.replace(body, judged=UNSET)
+    else:
+        body = desk.store.read(lambda records: judged(desk, records, body))
     if body.looks_ahead:
         quote = await desk.beside(Service.quote, body, stock, estimates)
     else:

@@ -107,7 +107,8 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
     """Quote the same again, as a new quote.
 
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
-    new draft for the same customer and machine, without the complaint.
+    new draft for the same customer and machine, without the
+    complaint, and without an earlier visit.
     """
 
     def shown(records: Records) -> Revision:
@@ -121,6 +122,7 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
         on=None,
         needed_by=None,
         complaint=None,
+        comes_back=None,
         leave_out_additions=(),
         # whether another quote of the ticket charges it is asked again
         diagnostic_done=asked.diagnostic_done if asked.ticket is None else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from typing import Annotated, Any, Final, NamedTuple
 
@@ -174,6 +175,7 @@ def head_of(
         account=standing_of(records, quote),
         waits=waits_until(records, quote, desk.today()) is not None,
         may_withdraw=may_withdraw(records, quote, desk.today()),
+        comes_back=records.come_backs.get(quote.number) is not None,
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
@@ -327,7 +329,7 @@ def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
     return Reply(body=ListOut(items=traced(records, found)))
 
 
-class _Found(NamedTuple):
+class Before(NamedTuple):
     """A quote to be revised, its newest revision, the additions that its agreement includes, and
     all its additions.
     """
@@ -359,26 +361,46 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     stays so until the new one is issued or accepted: then the answer, like every read of the quote,
     goes on showing it, and has the new revision in `draft`.
     """
+
+    def asked_anew(before: Before) -> QuoteIn:
+        # whom, which machine and which visit a quote is of stays so where nothing is said of it
+        asked, newest = asked_of(before.newest), before.newest
+        return structs.replace(
+            body,
+            customer=body.customer or written_or_none(CUSTOMER, newest.customer),
+            machine=body.machine or written_or_none(MACHINE, newest.machine),
+            ticket=body.ticket or asked.ticket,
+            comes_back=body.comes_back or asked.comes_back,
+        )
+
+    return await revised(call, asked_anew)
+
+
+async def revised(
+    call: Call,
+    ask: Callable[[Before], QuoteIn],
+    note: Callable[[Records, KeptQuote], KeptQuote] = lambda _, quote: quote,
+) -> Work[KeptQuoteOut]:
+    """Return the work that quotes a quote anew.
+
+    Args:
+        ask: returns the new request, without the additions that are carried over.
+        note: records what else is to be, once the revision is kept.
+    """
     desk = call.desk
 
-    def found(records: Records) -> _Found:
+    def found(records: Records) -> Before:
         quote = call.record(QUOTE, records.quotes.get)
-        return _Found(
+        return Before(
             quote,
             life.revision_of(records, quote, quote.latest),
             life.agreed_additions(records, quote),
             records.additions.of_quote(quote.number),
         )
 
-    before, newest, agreed, every = desk.store.read(found)
-    body = carried_over(body, agreed, every, call.stamp.by)
-    # for whom, which machine and which ticket a quote is stays so where nothing is said of it
-    asked = structs.replace(
-        body,
-        customer=body.customer or written_or_none(CUSTOMER, newest.customer),
-        machine=body.machine or written_or_none(MACHINE, newest.machine),
-        ticket=body.ticket or asked_of(newest).ticket,
-    )
+    all_before = desk.store.read(found)
+    before, _, agreed, every = all_before
+    asked = carried_over(ask(all_before), agreed, every, call.stamp.by)
     figures = await reckon(desk, asked, before.number)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
@@ -389,6 +411,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
         check_charged_once(records, quote)
+        quote = note(records, quote)
         shown = figures if quote.shown == quote.latest else _shown(records, quote)
         return answer(desk, whole_of(desk, records, quote, shown))
 

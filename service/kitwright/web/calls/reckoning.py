@@ -37,6 +37,7 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
+from kitwright.web.calls.judging import judged, of_visit
 from kitwright.web.calls.placing import packs_held
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
@@ -91,7 +92,8 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
 
     What is left out here and known of the customer (language, exemption) or of the machine
     (serial, build code, chassis) is taken from there. Customer, machine, complaint and the fee for
-    the diagnosis are those of the `ticket`, if one is named and they are left out.
+    the diagnosis are those of the `ticket`, if one is named and they are left out; else customer
+    and machine are those of the visit that it `comes_back` from.
     """
 
     contingencies: Annotated[
@@ -170,12 +172,16 @@ def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
     Raises: RequestRefused.
     """
     asked = desk.store.read(lambda records: with_ticket(records, asked, quote))
+    found = desk.store.read(lambda records: of_visit(records, asked.comes_back))
+    left = {name: known for name, known in found.items() if getattr(asked, name) is None}
+    asked = structs.replace(asked, **left)
     numbers = (
         read_id_or_none(CUSTOMER, asked.customer),
         read_id_or_none(MACHINE, asked.machine),
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
+    filled = desk.store.read(lambda records: judged(desk, records, filled, quote))
     if quote is None:
         return filled
     before = desk.store.read(lambda records: _ordered(desk, records, quote))

@@ -28,6 +28,7 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from kitwright.catalogue import model
+from kitwright.keeping import aftercare
 from kitwright.keeping import record as kept
 from kitwright.keeping.consent import Limit, Ruling
 from kitwright.keeping.event import origin_of
@@ -47,6 +48,7 @@ from kitwright.quote import (
 from kitwright.stages.ordering import Surplus
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web.calls.ids import (
+    CLAIM,
     CUSTOMER,
     FLEET,
     HOOK,
@@ -192,6 +194,9 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "credits": (str | None, attrgetter("credited")),
         },
     ),
+    aftercare.KeptComeBack: View(name="CameBackOut", hides=("quote",)),
+    aftercare.Claim: View(letter=CLAIM),
+    aftercare.Notice: View(hides=("quote",)),
     kept.Payment: View(hides=("quote", "day"), names={"is_advance": "in_advance"}),
     kept.Handover: View(
         hides=("quote", "day"),
@@ -286,6 +291,7 @@ _LETTERS: Final = {
     "order": ORDER,
     "fleet": FLEET,
     "ticket": TICKET,
+    "visit": QUOTE,
 }
 """Members of records that are the number of another record."""
 _BOUNDED: Final[Mapping[str, Any]] = {

@@ -26,8 +26,8 @@ from kitwright.web.calls.call import Call, record_of
 from kitwright.web.calls.handlers import answering, operation, operation_of, route
 from kitwright.web.calls.ids import TICKET, TicketId, written
 from kitwright.web.calls.link_in import check_standing, link_in
+from kitwright.web.calls.link_making import LinkIn
 from kitwright.web.calls.link_pages import beside
-from kitwright.web.calls.links import LinkIn
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.ticket_paper import paper_of_ticket
 from kitwright.web.edge.body import receive

@@ -68,6 +68,15 @@ class UnitsBeside(RequestFault):
         self.member = member
 
 
+class ComeBackOfMany(RequestFault):
+    """Several machines that come back together."""
+
+    code = "come-back-of-many"
+
+    def __init__(self) -> None:
+        super().__init__("a machine comes back by itself: quote each without `units`")
+
+
 class UnitKept(RequestFault):
     """A name or a plate for a machine that is kept already."""
 
@@ -172,6 +181,8 @@ def _beside(asked: QuoteIn) -> Iterator[KitwrightError]:
     for member in _OF_UNIT:
         if getattr(asked, member) is not None:
             yield UnitsBeside(member).at(member)
+    if asked.comes_back is not None:
+        yield ComeBackOfMany().at("comes_back")
     if asked.machines != 1:
         yield UnitsBeside("each machine").at("machines")
 

@@ -15,7 +15,9 @@ from kitwright.stages.request import (
     Asked,
     AskedAssessment,
     AskedFindings,
+    Cause,
     Debris,
+    Ground,
     MinutesOverride,
     NamedTwice,
     PriceOverride,
@@ -23,6 +25,7 @@ from kitwright.stages.request import (
     Rust,
 )
 from kitwright.units import PressureUnit
+from kitwright.web.calls.ids import QuoteId
 from kitwright.web.edge.shapes import (
     MOST,
     BuildCode,
@@ -280,6 +283,15 @@ class LeftOutOfCourses(RequestFault):
         super().__init__("each course has its own jobs: leave jobs out of the one that is chosen")
 
 
+class CoursesOnWarranty(RequestFault):
+    """Several courses of work that the shop bears."""
+
+    code = "courses-on-warranty"
+
+    def __init__(self) -> None:
+        super().__init__("the shop bears this work: quote one way to do it, by `scope`")
+
+
 Jobs = tuple[JobIn, ...]
 Serial = Annotated[
     int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
@@ -301,6 +313,51 @@ class WorthIn(Wire, frozen=True, kw_only=True):
     age_years: Annotated[int, Meta(ge=0, le=200)] | None = None
     hours: Annotated[int, Meta(ge=0, le=1_000_000)] | None = None
     replacement_price: DecimalIn | None = None
+
+
+class ComesBackIn(Wire, frozen=True, kw_only=True):
+    """The earlier visit that a machine comes back from, and the cause once it is settled: a `part`
+    that the shop sold, its `work`, or a `new_fault`; null: not settled yet.
+    """
+
+    quote: QuoteId
+    cause: Annotated[
+        Literal["part", "work", "new_fault"] | None,
+        _told("The cause; it needs a `reason`, and `by` whom it was settled."),
+    ] = None
+    jobs: Annotated[
+        Jobs,
+        _many(
+            "The jobs that the cause concerns; none: all that the diagnoses and `jobs` come to, "
+            "but not those of `add_jobs`."
+        ),
+    ] = ()
+    part: Annotated[Id | None, _told("The number of the part that failed, if that is it.")] = None
+    on: Annotated[
+        date | None, _told("The day on which the machine came back; null: the quote's first day.")
+    ] = None
+    reason: Text | None = None
+    by: Text | None = None
+
+
+class JudgedIn(Wire, frozen=True, kw_only=True):
+    """How the shop's warranty applies to a come-back, as `comes_back` of a quote tells it."""
+
+    visit: QuoteId
+    since: date | None
+    on: date
+    ground: Ground
+    cause: Cause | None
+    until: date | None
+    jobs: Annotated[Jobs, _many("The jobs that the cause concerns; none: all but added ones.")]
+    part: Id | None
+    reason: Text | None
+    by: Text | None
+
+    @property
+    def covered(self) -> Jobs | None:
+        """The jobs that the shop bears, empty for all but added ones, None for none."""
+        return self.jobs if self.ground.is_covered else None
 
 
 CourseWanted = Literal["least", "recommended", "thorough", "replace"]
@@ -376,6 +433,13 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     ] = 1
     prepaid: DecimalIn = "0"
     pays_cash: Annotated[bool, _told("Whether the shop's cash rounding applies.")] = False
+    comes_back: Annotated[
+        ComesBackIn | None, _told("The earlier visit that the machine comes back from.")
+    ] = None
+    judged: Annotated[
+        JudgedIn | UnsetType | None,
+        _told("Set by this service on how its warranty applies; ignored in requests."),
+    ] = UNSET
     leave_out_additions: Annotated[
         tuple[LeftOutIn, ...],
         Meta(
@@ -397,6 +461,9 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         given["diagnostic_done"] = bool(self.diagnostic_done)
         overrides = tuple(each.override() for each in self.overrides if each.is_clear)
         given["terms"] = given | {"overrides": overrides}
+        if self.judged:
+            given["come_back"] = self.judged
+            given["terms"]["covered"] = self.judged.covered
         return msgspec.convert(given, Asked, from_attributes=True)
 
     def faults(self) -> Iterator[KitwrightError]:
@@ -407,6 +474,8 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         for index, course in enumerate(self.courses):
             if course in self.courses[:index]:
                 yield NamedTwice(course).at("courses", index)
+        if self.courses and self.judged and self.judged.covered is not None:
+            yield CoursesOnWarranty().at("courses")
         if self.courses and self.leave_out:
             yield LeftOutOfCourses().at("leave_out")
 

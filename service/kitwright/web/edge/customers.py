@@ -38,7 +38,7 @@ class Customers:
         """Return the function that sends an answer: to customers with a browser, pages."""
         if self._prefix:
             self._strip(scope)
-        if not scope["path"].startswith(LINKS) and not self.is_shut(scope):
+        if not scope["path"].startswith(LINKS) and (self.port is None or not self.is_shut(scope)):
             return send
         return _PageSend(scope, send, self.page) if _has_browser(scope) else send
 

@@ -90,7 +90,7 @@ class Edge:
         customers = self._customers
         answer = _Answer(scope, send if customers is None else customers.meet(scope, send))
         try:
-            if customers is not None and customers.is_shut(scope):
+            if customers is not None and customers.port is not None and customers.is_shut(scope):
                 await answer.problem("not-found")
             elif len(scope.get("raw_path", b"")) > MOST_PATH:
                 await answer.problem("path-too-long")

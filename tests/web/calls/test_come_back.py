@@ -1,0 +1,300 @@
+"""Machines that come back over HTTP: what the shop bears by cause, and what is charged."""
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from tests.web.calls.conftest import Staff
+
+BY = {"reason": "Seat ring loose again.", "by": "R. Okafor"}
+VALVE = {"job": "J-VALVE-EX", "cylinder": 1}
+
+
+def finished(staff: Staff, **members: Any) -> str:
+    """Return a visit whose work is finished and whose machine was collected."""
+    id = staff.accepted(**members)  # noqa: A001
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.act(id, "start")
+    staff.act(id, "finish")
+    staff.act(id, "collected", {"collector": "M. Ferrier", "old_parts": False, "by": "R. Okafor"})
+    return id
+
+
+def quoted(staff: Staff, id: str) -> Any:  # noqa: A002
+    return staff.get(f"/v1/quotes/{id}")
+
+
+def back(staff: Staff, visit: str, cause: str | None = "work", **members: Any) -> str:
+    """Return the quote of a machine that came back."""
+    said = {"quote": visit} if cause is None else {"quote": visit, "cause": cause, **BY}
+    more = members.pop("said", {})
+    return staff.quote(comes_back=said | more, **members)
+
+
+def codes(quote: Any) -> set[str]:
+    return {note["code"] for note in quote["notes"]}
+
+
+def amount(found: Any) -> Decimal:
+    return Decimal(found["amount"])
+
+
+def test_work_within_the_warranty_costs_nothing_and_says_why(staff: Staff) -> None:
+    first = finished(staff)
+    staff.counter.clock.pass_days(30)
+
+    made = quoted(staff, back(staff, first))["quote"]
+
+    found = made["comes_back"]
+    assert (found["quote"], found["state"], found["cause"]) == (first, "borne", "work")
+    assert made["totals"]["gross"]["amount"] == "0.00"
+    assert amount(made["totals"]["discount"]) == -amount(found["amount"]) < 0
+    assert amount(made["totals"]["deposit"]) == 0
+    assert amount(made["margin"]["left"]) < 0
+    assert {"came-back", "warranty-work-in-time", "warranty-job", "warranty-by-law"} <= codes(made)
+
+
+def test_visit_on_warranty_goes_through_to_a_statement_of_nothing(staff: Staff) -> None:
+    first = finished(staff)
+    staff.counter.clock.pass_days(10)
+    id = back(staff, first)  # noqa: A001
+    staff.act(id, "issue")
+    staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.act(id, "start")
+
+    head = staff.act(id, "finish")
+
+    assert not {"invoice", "pay", "cause"} & set(head["acts"])
+    made = staff.get(f"/v1/quotes/{id}/statement")
+    assert made["statement"]["gross"]["amount"] == made["account"]["balance"]["amount"] == "0.00"
+    answer = staff.post(f"/v1/quotes/{id}/invoice", None, staff.tag(id))
+    assert answer.json()["errors"][0]["code"] == "nothing-to-invoice"
+
+
+def test_more_minutes_on_warranty_stay_with_the_shop(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first)  # noqa: A001
+    staff.act(id, "issue")
+    staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.act(id, "start")
+    lines = quoted(staff, id)["quote"]["lines"]
+    part = next(at for at, one in enumerate(lines, 1) if one["kind"] == "part")
+    goods = [{"line": part, "used": "7"}]
+    labour = next(at for at, one in enumerate(lines, 1) if one["kind"] == "labour")
+
+    clocked = [{"line": labour, "minutes": "333"}]
+    staff.act(id, "finish", {"goods": goods, "clocked": clocked, "by": "R. Okafor"})
+
+    made = staff.get(f"/v1/quotes/{id}/statement")["statement"]
+    assert made["gross"]["amount"] == "0.00"
+    assert made["lines"][part - 1]["quantity"] == "7"
+
+
+def test_only_the_jobs_that_the_cause_concerns_are_borne(staff: Staff) -> None:
+    first = finished(staff)
+    oil = {"job": "J-OIL"}
+    alone = quoted(staff, staff.quote(diagnoses=[], jobs=[oil]))["quote"]
+
+    made = quoted(staff, back(staff, first, jobs=[oil], said={"jobs": [VALVE]}))["quote"]
+
+    gross = amount(made["totals"]["gross"])
+    assert 0 < gross <= amount(alone["totals"]["gross"])
+    assert [one["job"] for one in made["comes_back"]["jobs"]] == [VALVE["job"]]
+    borne = {one["line"] for one in made["comes_back"]["lines"]}
+    assert borne
+    of_oil = {at for at, one in enumerate(made["lines"], 1) if one["job"] == oil["job"]}
+    assert not borne & of_oil
+
+
+def test_added_jobs_are_charged_unless_they_are_named(staff: Staff) -> None:
+    first = finished(staff)
+
+    made = quoted(staff, back(staff, first, add_jobs=[{"job": "J-OIL"}]))["quote"]
+
+    assert amount(made["totals"]["gross"]) > 0
+    assert [one["job"] for one in made["comes_back"]["jobs"]] == [VALVE["job"]]
+
+
+@pytest.mark.parametrize(
+    ("cause", "days", "ground"),
+    [
+        ("new_fault", 5, "new-fault"),
+        (None, 5, "not-settled"),
+        ("work", 91, "work-too-late"),
+    ],
+)
+def test_other_causes_are_charged_as_usual_and_say_so(
+    staff: Staff, cause: str | None, days: int, ground: str
+) -> None:
+    first = finished(staff)
+    staff.counter.clock.pass_days(days)
+    usual = quoted(staff, staff.quote())["quote"]
+
+    made = quoted(staff, back(staff, first, cause))["quote"]
+
+    assert made["totals"] == usual["totals"]
+    assert made["comes_back"]["ground"] == ground
+    assert f"warranty-{ground}" in codes(made)
+    assert made["comes_back"]["lines"] == []
+
+
+def test_warranty_counts_to_its_last_day(staff: Staff) -> None:
+    first = finished(staff)
+    until = quoted(staff, back(staff, first))["quote"]["comes_back"]["until"]
+    last = {"on": until}
+
+    assert quoted(staff, back(staff, first, said=last))["quote"]["comes_back"]["state"] == "borne"
+
+
+def test_part_that_failed_is_named_and_was_fitted(staff: Staff) -> None:
+    first = finished(staff)
+    parts = [one["code"] for one in quoted(staff, first)["quote"]["lines"] if one["kind"] == "part"]
+
+    made = quoted(staff, back(staff, first, "part", said={"part": parts[0]}))["quote"]
+    assert made["comes_back"]["part"] == parts[0]
+    assert made["totals"]["gross"]["amount"] == "0.00"
+
+    said = {"quote": first, "cause": "part", "part": "X-1", **BY}
+    asked = {"family": "QM-H27", "jobs": [VALVE], "comes_back": said}
+    problem = staff.refused("/v1/quotes", asked)
+    assert problem["errors"][0]["code"] == "part-not-fitted"
+    assert problem["errors"][0]["pointer"] == "/comes_back/part"
+
+
+def test_part_that_the_customer_brought_is_charged(staff: Staff) -> None:
+    part = next(
+        one["code"]
+        for one in quoted(staff, staff.quote())["quote"]["lines"]
+        if one["kind"] == "part"
+    )
+    first = finished(staff, customer_parts=[{"item": part}])
+
+    made = quoted(staff, back(staff, first, "part", said={"part": part}))["quote"]
+
+    assert made["comes_back"]["ground"] == "part-of-customer"
+    assert amount(made["totals"]["gross"]) > 0
+
+
+def test_cause_is_settled_after_the_diagnosis(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first, None)  # noqa: A001
+    assert "cause" in quoted(staff, id)["acts"]
+    staff.counter.clock.pass_days(95)
+
+    made = staff.act(id, "cause", {"cause": "work", **BY})
+
+    assert made["quote"]["comes_back"]["state"] == "borne", "it counts from when it came back"
+    assert made["quote"]["comes_back"]["by"] == BY["by"]
+    assert made["quote"]["totals"]["gross"]["amount"] == "0.00"
+    kinds = [one["kind"] for one in staff.get(f"/v1/quotes/{id}/history")["items"]]
+    assert kinds[-1] == "quote.cause"
+
+
+def test_cause_of_an_accepted_visit_is_a_new_revision(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first, None)  # noqa: A001
+    staff.act(id, "issue")
+    staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
+
+    made = staff.act(id, "cause", {"cause": "work", **BY})
+
+    assert amount(made["quote"]["totals"]["gross"]) > 0
+    assert made["draft"]["quote"]["totals"]["gross"]["amount"] == "0.00"
+
+
+def test_cause_of_a_first_visit_is_refused_and_not_offered(staff: Staff) -> None:
+    id = staff.quote()  # noqa: A001
+
+    assert "cause" not in quoted(staff, id)["acts"]
+    answer = staff.post(f"/v1/quotes/{id}/cause", {"cause": "work", **BY}, staff.tag(id))
+    assert answer.json()["errors"][0]["code"] == "no-come-back"
+
+
+@pytest.mark.parametrize(
+    ("said", "pointer", "code"),
+    [
+        ({"quote": "Q99"}, "/comes_back/quote", "visit-unknown"),
+        ({"cause": "work"}, "/comes_back/reason", "cause-unclear"),
+        ({"reason": "Loose."}, "/comes_back/reason", "cause-unclear"),
+        ({"cause": "part", **BY}, "/comes_back/part", "cause-unclear"),
+        ({"cause": "work", "part": "X-1", **BY}, "/comes_back/part", "cause-unclear"),
+        (
+            {"cause": "work", "jobs": [{"job": "J-OIL"}], **BY},
+            "/comes_back/jobs/0",
+            "job-not-in-visit",
+        ),
+    ],
+)
+def test_unclear_come_back_is_refused_where_it_is_unclear(
+    staff: Staff, said: dict[str, Any], pointer: str, code: str
+) -> None:
+    first = finished(staff)
+    asked = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5", "jobs": [VALVE]}
+
+    for path in ("/v1/quotes", "/v1/quotes/preview"):
+        problem = staff.refused(path, {**asked, "comes_back": {"quote": first, **said}})
+        first_error = problem["errors"][0]
+        assert (first_error["pointer"], first_error["code"]) == (pointer, code)
+
+
+def test_unfinished_visit_and_another_engine_are_refused(staff: Staff) -> None:
+    open_one, first = staff.quote(), finished(staff)
+    asked = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5", "jobs": [VALVE]}
+
+    def code_of(**members: Any) -> str:
+        problem = staff.refused("/v1/quotes", {**asked, **members})
+        return str(problem["errors"][0]["code"])
+
+    assert code_of(comes_back={"quote": open_one}) == "visit-not-finished"
+    assert code_of(comes_back={"quote": first}, serial=2140078) == "visit-of-other-machine"
+    several = {"comes_back": {"quote": first}, "units": [{"serial": 1}, {"serial": 2}]}
+    assert code_of(**several, serial=None) == "come-back-of-many"
+
+
+def test_several_courses_are_not_quoted_of_work_that_the_shop_bears(staff: Staff) -> None:
+    first = finished(staff)
+    asked = {"family": "QM-H27", "diagnoses": [{"code": "VALVE-EX", "cylinder": 1}]}
+    courses = {"courses": ["least", "thorough"]}
+
+    said = {"quote": first, "cause": "work", **BY}
+    problem = staff.refused("/v1/quotes", {**asked, **courses, "comes_back": said})
+    assert problem["errors"][0]["code"] == "courses-on-warranty"
+    assert staff.quote(**courses, comes_back={"quote": first})
+
+
+def test_fee_for_the_diagnosis_is_not_owed_on_warranty(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first, diagnostic_done=True)  # noqa: A001
+    staff.act(id, "issue")
+    staff.act(id, "decline", {"revision": 1, "reason": None})
+
+    assert "stop" not in quoted(staff, id)["acts"]
+
+
+def test_customer_and_machine_are_those_of_the_earlier_visit(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", {"name": "M. Ferrier"}).json()["id"]
+    machine = staff.done(
+        "/v1/machines", {"name": "Tractor", "family": "QM-H27", "customer": customer}
+    ).json()["id"]
+    first = finished(staff, customer=customer, machine=machine)
+
+    found = quoted(staff, back(staff, first))
+
+    assert (found["customer"], found["machine"]) == (customer, machine)
+
+
+def test_what_the_shop_bears_is_on_no_document_of_the_customer(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first)  # noqa: A001
+    staff.act(id, "issue")
+
+    link = staff.act(id, "links", {})
+    shown = staff.client.get(f"{link['path']}", headers={"Accept": "application/json"}).json()
+    assert "margin" not in shown["quote"]
+    assert not {"reason", "by"} & shown["quote"]["comes_back"].keys()
+    page = staff.client.get(link["path"], headers={"Accept": "text/html"}).text
+    assert "Our warranty on it runs until" in page
+    assert "We bear: Exhaust valve" in page
+    assert "whatever it says" in page
