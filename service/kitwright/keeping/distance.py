@@ -158,7 +158,8 @@ def withdraw(
         records.revisions.mark(quote.number, quote.offered, RevisionState.declined)
     if quote.state is QuoteState.in_work:
         stopped = stop_clocks(records, stamp, quote)
-        facts |= {"clocks_stopped": stopped} if stopped else {}
+        if stopped:
+            facts = {**facts, "clocks_stopped": stopped}
         left = structs.replace(quote, offered=None, withdrawn_at=stamp.at)
         return keep_change(records, stamp, "quote.withdrawal", left, facts)
     records.revisions.mark(quote.number, given.revision, RevisionState.declined)

@@ -100,7 +100,7 @@ def test_offer_to_a_consumer_carries_notice_form_and_an_unticked_wish(
         assert words.replace(" ", "")[:80] in printed.replace(" ", "").replace("-\u200b", "")
     assert '<input type="checkbox" name="start_early" value="true">' in seen
     button = {"en": "Order with an obligation to pay", "de": "Zahlungspflichtig beauftragen"}
-    assert f'class="yes">{button[language]}: ' in seen
+    assert f'class="yes">{button[language]}</button>' in seen
     contact = orchard.counter.desk.service.workshop.shop.contact
     assert contact is not None
     assert contact.email is not None
