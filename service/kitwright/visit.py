@@ -57,7 +57,7 @@ class _Work(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
-    to_order: tuple[PartsOrder, ...]
+    still: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
 
 
@@ -151,7 +151,7 @@ def _work(
     needs = _needs(workshop, request, jobs, plan, labour, besides, known)
     kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
-    to_order = _to_order(workshop, request, orders)
+    still = _still(workshop, request, kit, orders)
     before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
         Priced(
@@ -161,7 +161,7 @@ def _work(
             labour=labour,
             kit=kit,
             goods=workshop.goods.lines(kit),
-            orders=to_order,
+            orders=still,
             before=Money.of(before, shop.currency),
             diagnostic_done=asked.diagnostic_done,
             diagnostic_fee=asked.diagnostic_fee,
@@ -180,20 +180,20 @@ def _work(
         labour=labour,
         kit=kit,
         orders=orders,
-        to_order=to_order,
+        still=still,
         lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
 
 
-def _to_order(
-    workshop: Workshop, request: Request, orders: tuple[PartsOrder, ...]
+def _still(
+    workshop: Workshop, request: Request, kit: Kit, orders: tuple[PartsOrder, ...]
 ) -> tuple[PartsOrder, ...]:
     """Return what of some orders is still to be ordered."""
     asked = request.asked
     if asked.ordered is None:
         return orders
     catalogue, shop = workshop.catalogue, workshop.shop
-    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
 
 
 def _borne(
@@ -238,8 +238,7 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
         kit = _choose_kit(workshop, plain, kit.needs)
     catalogue, shop = workshop.catalogue, workshop.shop
     orders = split_orders(catalogue, shop, kit, asked.on)
-    to_order = _to_order(workshop, request, orders)
-    return with_orders(shop, asked.ordered, to_order)
+    return with_orders(shop, asked.ordered, _still(workshop, request, kit, orders))
 
 
 def _needs(
@@ -304,8 +303,8 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
         return repair
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
     orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
-    to_order = _to_order(workshop, request, orders)
-    return structs.replace(repair, kit=kit, orders=orders, to_order=to_order)
+    still = _still(workshop, request, kit, orders)
+    return structs.replace(repair, kit=kit, orders=orders, still=still)
 
 
 def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner | None:

@@ -101,4 +101,4 @@ def test_only_what_is_still_to_come_is_waited_for() -> None:
     assert awaited.parts_by == due
     assert late.parts_by == MONDAY
     # what is bought in addition is waited for as ever
-    assert more.parts_by == max(order.promised for order in more.repair.to_order)
+    assert more.parts_by == max(order.promised for order in more.repair.still)

@@ -23,10 +23,10 @@ from kitwright.money import Money, round_minor, total
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
-from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.ordering import PartsOrder, own_stock
 from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
 from kitwright.stages.ready import find_parts_by, find_ready_on
-from kitwright.stages.request import MinutesOverride, Request, Terms
+from kitwright.stages.request import MinutesOverride, Ordered, Request, Terms
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
 from kitwright.stages.work_plan import Step, Stop, WorkPlan
@@ -89,7 +89,8 @@ class Operated(Struct, frozen=True):
 
 class Repair(Struct, frozen=True, kw_only=True):
     """One way to do the work, planned, priced and taxed. `chassis` is the chassis assumed for the
-    engine, None for a loose engine. `to_order` is what of the `orders` was not ordered before.
+    engine, None for a loose engine. `orders` are what would be ordered if nothing had been, `still`
+    what is left of that to be ordered.
     """
 
     chassis: Chassis | None
@@ -98,7 +99,7 @@ class Repair(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
-    to_order: tuple[PartsOrder, ...]
+    still: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
     advances: tuple[Advance, ...]
     line_taxes: tuple[TaxedLine, ...] | None
@@ -140,8 +141,12 @@ class Margin(Struct, frozen=True, kw_only=True):
         return self.sold - self.landed - self.from_stock - self.sublet
 
 
-def margin_of(repair: Repair, shop: Shop) -> Margin | None:
-    """Return what a repair leaves the shop, None if its tax is not known."""
+def margin_of(
+    catalogue: Catalogue, shop: Shop, repair: Repair, ordered: Ordered | None
+) -> Margin | None:
+    """Return what a repair leaves the shop, None if its tax is not known. If parts were `ordered`
+    before, they count at what they cost, and only what is left is bought.
+    """
     if repair.line_taxes is None:
         return None
     currency = shop.currency
@@ -149,6 +154,16 @@ def margin_of(repair: Repair, shop: Shop) -> Margin | None:
         (line.kind, taxed.net) for line, taxed in zip(repair.lines, repair.line_taxes, strict=True)
     ]
     charged = total((net for kind, net in nets if kind is LineKind.freight), currency)
+    before = None if ordered is None or ordered.goods is None else ordered
+    landed = landed_cost(repair)
+    charges = total((order.charges for order in repair.orders), currency)
+    if before is not None and before.goods is not None:
+        paid = Money.of(before.charged, currency)
+        landed = total(
+            (Money.of(before.goods, currency), paid, *(order.net for order in repair.still)),
+            currency,
+        )
+        charges = total((paid, *(order.charges for order in repair.still)), currency)
     sublet = [
         exact(line.quantity) * exact(shop.sublet[ServiceId(line.code)].cost)
         for line in repair.lines
@@ -156,14 +171,24 @@ def margin_of(repair: Repair, shop: Shop) -> Margin | None:
     ]
     return Margin(
         sold=total((net for kind, net in nets if kind is not LineKind.core), currency),
-        landed=landed_cost(repair),
-        from_stock=Money(
-            round_minor(sum((each.cost for each in repair.kit.from_stock), Fraction(0))), currency
-        ),
+        landed=landed,
+        from_stock=Money(round_minor(_stock_cost(catalogue, repair.kit, before)), currency),
         sublet=Money.of(sum(sublet, Fraction(0)), currency),
-        freight_kept=charged - total((order.charges for order in repair.orders), currency),
+        freight_kept=charged - charges,
         minutes=repair.labour.billed,
     )
+
+
+def _stock_cost(catalogue: Catalogue, kit: Kit, before: Ordered | None) -> Fraction:
+    """Return what the stock of a kit cost that was not ordered for it before, in minor units."""
+    own = {} if before is None else dict(own_stock(catalogue, before, kit))
+    cost = Fraction(0)
+    for each in kit.from_stock:
+        used = min(each.quantity, own.get(each.item, Fraction(0)))
+        if used:
+            own[each.item] -= used
+        cost += each.cost * (1 - used / each.quantity)
+    return cost
 
 
 class Compared(Struct, frozen=True, kw_only=True):
@@ -498,4 +523,4 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
 def parts_day(shop: Shop, request: Request, repair: Repair) -> date | None:
     """Return the day by which all that a repair waits for should be there; see `find_parts_by`."""
     operations = repair.jobs.operations
-    return find_parts_by(shop, request.asked, repair.kit, repair.to_order, operations)
+    return find_parts_by(shop, request.asked, repair.kit, repair.still, operations)

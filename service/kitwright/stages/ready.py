@@ -17,14 +17,14 @@ def find_parts_by(
     shop: Shop,
     asked: Asked,
     kit: Kit,
-    to_order: Iterable[PartsOrder],
+    still: Iterable[PartsOrder],
     operations: Iterable[Operation],
 ) -> date | None:
     """Return the day by which all that is bought and all sublet work should be there, None if there
     is nothing to wait for, or if no source can supply some part.
 
     Args:
-        to_order: the orders that are still to be placed. What was ordered before has the day that
+        still: the orders that are still to be placed. What was ordered before has the day that
             its suppliers promised.
         operations: those of the repair.
     """
@@ -35,7 +35,7 @@ def find_parts_by(
         for operation in operations
         if operation.job.sublet is not None
     ]
-    awaited = [order.promised for order in to_order]
+    awaited = [order.promised for order in still]
     if asked.underway is not None and asked.underway.due_on is not None:
         # promised for a day that is past, it is hoped for today
         awaited.append(max(asked.underway.due_on, asked.on))

@@ -85,7 +85,7 @@ def tell_quote(
         contingencies=tell_contingencies(outcome, teller),
         range=tell_range(outcome),
         buying=_buying(outcome),
-        margin=_margin(outcome),
+        margin=_margin(outcome, catalogue),
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
         estimates=outcome.estimates,
@@ -175,9 +175,10 @@ def _buying(outcome: Outcome) -> wire.Buying:
     )
 
 
-def _margin(outcome: Outcome) -> wire.Margin | None:
+def _margin(outcome: Outcome, catalogue: Catalogue) -> wire.Margin | None:
     """Return what the quote leaves the shop, None if its tax is not known."""
-    found = margin_of(outcome.repair, outcome.shop)
+    ordered = outcome.request.asked.ordered
+    found = margin_of(catalogue, outcome.shop, outcome.repair, ordered)
     if found is None:
         return None
     return wire.Margin(

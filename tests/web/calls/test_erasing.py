@@ -193,7 +193,7 @@ def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> S
         headers={**once(), "Content-Type": "image/png"},
     )
     act(client, quote, "start")
-    act(client, quote, "finish")
+    act(client, quote, "finish", {"unbooked": "Nobody books deliveries here."})
     return Story(client, alone, tmp_path, customer.id, machine, quote, photo.json())
 
 

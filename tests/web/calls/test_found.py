@@ -34,7 +34,7 @@ HTML = {"Accept": "text/html"}
 
 def in_work(staff: Staff, **members: Any) -> str:
     id = staff.accepted(**members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     return id
 

@@ -204,9 +204,16 @@ def received(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(path, json=body, headers=headers), body
 
 
+def received_nothing(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/receipts"
+    body = {"lines": [{"line": 1, "packs": 0}], "by": "Owner"}
+    headers = {"Idempotency-Key": '"receipt"', "If-Match": "*"}
+    return owner.post(path, json=body, headers=headers), body
+
+
 def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
     ordered(owner)
-    body = {"amount": "99999999.00", "means": "cash", "by": "Owner"}
+    body = {"amount": "999999.00", "means": "cash", "by": "Owner"}
     headers = {"Idempotency-Key": '"advance"', "If-Match": "*"}
     return owner.post("/v1/quotes/Q1/payments", json=body, headers=headers), body
 
@@ -296,7 +303,7 @@ def finished(
         headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
         answer = owner.post(path, json=said, headers=headers)
         assert answer.is_success, answer.text
-    told = {
+    told = {"unbooked": "Nobody books deliveries here."} | {
         name: [{"line": place, **one} for one in value] if isinstance(value, list) else value
         for name, value in body.items()
     }
@@ -409,6 +416,11 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/at",
     ),
     "unknown-step": (lambda owner, _: clocked(owner, act="tick", step="off nothing"), "/step"),
+    "nothing-arrived": (lambda owner, _: received_nothing(owner), "/lines/0"),
+    "beyond-bounds": (
+        lambda owner, _: finished(owner, "labour", clocked=[{"minutes": "10081"}]),
+        "/clocked/0/minutes",
+    ),
     "day-impossible": (lambda owner, _: billed_ahead(owner), "/day"),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),

@@ -1,5 +1,12 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+from kitwright.stages.request.bounds import (
+    MOST_MINUTES,
+    MOST_PACKS,
+    BeyondBounds,
+    check_amount,
+    check_quantity,
+)
 from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
 from kitwright.stages.request.observed import (
     AskedAssessment,
@@ -50,6 +57,8 @@ from kitwright.stages.request.terms import (
 from kitwright.stages.request.underway import Underway
 
 __all__ = [
+    "MOST_MINUTES",
+    "MOST_PACKS",
     "Asked",
     "AskedAssessment",
     "AskedCylinder",
@@ -59,6 +68,7 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+    "BeyondBounds",
     "Cause",
     "ComeBack",
     "Condition",
@@ -92,6 +102,8 @@ __all__ = [
     "UnknownFamily",
     "UnknownId",
     "alike",
+    "check_amount",
+    "check_quantity",
     "find_chassis",
     "read_request",
 ]

@@ -18,6 +18,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
 from kitwright.documents.papers import MadeOrder, ShopPapers
+from kitwright.documents.slip_mail import SlipNews
 from kitwright.keeping import offer
 from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
@@ -85,6 +86,22 @@ class OrderLetter(Struct, frozen=True, kw_only=True):
     files: dict[str, bytes]
 
 
+class SlipLetter(Struct, frozen=True, kw_only=True):
+    """What a letter to a customer is to say of parts that come later: of which quote, the days, to
+    which address, and the shop's own words. `nonce` is new for each.
+    """
+
+    paper: Paper
+    news: SlipNews
+    to: str
+    note: str | None
+    at: datetime
+    nonce: bytes
+
+
+AnyLetter = Letter | OrderLetter | SlipLetter
+
+
 class Composed(Struct, frozen=True, kw_only=True):
     """A letter as a message of RFC 5322."""
 
@@ -115,7 +132,7 @@ class Desk:
     """Returns a new secret by which a webhook's events are signed."""
     check_target: Callable[[str], str]
     """Returns a webhook's URL as it is stored, or raises if events may not be posted there."""
-    compose: Callable[[Letter | OrderLetter], Composed]
+    compose: Callable[[AnyLetter], Composed]
     """Writes an e-mail to a customer or a supplier."""
     pricing: Pricing
     """The price book."""
@@ -159,7 +176,7 @@ class Desk:
         self,
         service: Service,
         papers: ShopPapers,
-        compose: Callable[[Letter | OrderLetter], Composed],
+        compose: Callable[[AnyLetter], Composed],
     ) -> Desk:
         """Return the desk of the same records for a service that takes the place of this one.
 
