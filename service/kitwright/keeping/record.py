@@ -156,7 +156,7 @@ class FromAfar(Struct, frozen=True, kw_only=True):
     asked. `withdrawn_by` withdrew by some `means`; they are None if nobody did.
     """
 
-    days: int
+    days: Annotated[int, Meta(ge=0, le=999)]
     until: date
     starts_early: bool
     withdrawn_at: datetime | None = None

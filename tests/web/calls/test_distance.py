@@ -147,6 +147,9 @@ def test_work_waits_until_the_period_is_over(orchard: Staff) -> None:
     orchard.counter.clock.pass_days(DAYS)
     assert "start" not in acts(orchard, id)
     assert "withdrawal" in acts(orchard, id)
+    later = {"who": "M.", "means": "email", "at": "2027-12-01T09:00:00+01:00"}
+    wrong = orchard.refused(f"/v1/quotes/{id}/withdrawal", later, orchard.tag(id))
+    assert wrong["errors"][0]["code"] == "not-yet-said"
     orchard.counter.clock.pass_days(1)
     assert "withdrawal" not in acts(orchard, id)
     assert "the period ended on" in refusal(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
+from typing import Annotated
+
+from msgspec import Meta
 
 from kitwright.catalogue.model.words import (
     AreaId,
@@ -69,7 +72,7 @@ class Distance(Record, frozen=True, kw_only=True):
     """
 
     source: str
-    withdrawal_days: int
+    withdrawal_days: Annotated[int, Meta(ge=0, le=999)]
     buttons: dict[str, str] = {}
 
 

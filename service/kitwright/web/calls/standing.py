@@ -86,7 +86,7 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
 
 
 def paper_of(
-    records: Records, quote: KeptQuote, number: int, preset: OverrunPreset | None
+    records: Records, quote: KeptQuote, number: int, preset: OverrunPreset | None = None
 ) -> Paper:
     """Return a revision with its quote, customer and machine. `preset` is how far a bill may exceed
     what is agreed. Raises: NoSuchRevision.
