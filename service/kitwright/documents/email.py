@@ -131,7 +131,7 @@ class _Words:
             # the total is told already
             stake = [fact for fact in self._offer.stake if not fact.is_sum]
             yield tuple(self._facts((*stake, *self._offer.costs)))
-            if len(self._quote.courses) > 1:
+            if courses_of(self._quote, self._scribe):
                 yield tuple(self._courses())
         elif ready_on(self._quote) is not None:
             ready = ready_told(self._quote, self._scribe, is_open=False)

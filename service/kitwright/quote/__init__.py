@@ -59,7 +59,7 @@ from kitwright.quote.contingency import (
     PossibleRepair,
     PriceRange,
 )
-from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
+from kitwright.quote.course import Advice, AnotherMachine, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import (
     ShownChange,
     ShownQuote,
@@ -125,6 +125,7 @@ __all__ = [
     "Advice",
     "AllottedLine",
     "Amount",
+    "AnotherMachine",
     "AnsweredGate",
     "Assessment",
     "Bill",

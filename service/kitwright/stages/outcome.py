@@ -274,7 +274,8 @@ class Course(Struct, frozen=True, kw_only=True):
     """One of several ways to put a fault right, as a whole quote.
 
     `also` are the courses that come to the same jobs. `unfixed` are the jobs of better repairs that
-    it leaves out, and `dearer_than` the better courses that cost less, with by how much.
+    it leaves out, and `dearer_than` the better courses that cost less, with by how much;
+    `above_machine` is by how much it costs more than another machine, None if it does not.
     """
 
     name: CourseName
@@ -282,6 +283,7 @@ class Course(Struct, frozen=True, kw_only=True):
     outcome: Outcome
     unfixed: tuple[Operation, ...]
     dearer_than: tuple[tuple[CourseName, Money], ...] = ()
+    above_machine: Money | None = None
 
     @property
     def names(self) -> tuple[CourseName, ...]:
@@ -311,6 +313,24 @@ class Worth(Struct, frozen=True, kw_only=True):
             "hours": self.hours,
         }
         return tuple(name for name, fact in known.items() if fact is None)
+
+
+class AnotherMachine(Struct, frozen=True, kw_only=True):
+    """Another machine instead of a repair, which the shop does not sell by a quote.
+
+    `price` is the figure that was given for it, `owed` the diagnosis, which no repair gives credit
+    for, and `value` what the machine at hand is worth. `unfixed` are the jobs that are not done.
+    """
+
+    price: Money
+    owed: Money
+    value: Money
+    unfixed: tuple[Operation, ...]
+
+    @property
+    def total(self) -> Money:
+        """What it comes to, with the diagnosis."""
+        return self.price + self.owed
 
 
 class AdviceLevel(StrEnum):
@@ -365,6 +385,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     courses: tuple[Course, ...] = ()
     advised: CourseName | None = None
     advice: Advice | None = None
+    machine: AnotherMachine | None = None
     estimates: int | None = None
 
     @property

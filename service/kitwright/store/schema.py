@@ -22,6 +22,7 @@ from sqlite_utils.migrations import Migrations
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.aftercare import AFTERCARE
 from kitwright.store.bill_schema import BILLS
+from kitwright.store.catalogues import CATALOGUES
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
@@ -178,6 +179,12 @@ def distance(db: Database) -> None:
         "ALTER TABLE authorisations ADD COLUMN from_afar TEXT;;"
         "ALTER TABLE quotes ADD COLUMN withdrawn_at TEXT",
     )
+
+
+@MIGRATIONS(name="0015")
+def catalogues(db: Database) -> None:
+    """Create the table of the catalogues that offers were made with."""
+    _run(db, CATALOGUES)
 
 
 _ERASURES: Final = """

@@ -14,7 +14,7 @@ from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.come_back import tell_come_back
-from kitwright.telling.course import tell_advice, tell_courses
+from kitwright.telling.course import tell_advice, tell_courses, tell_machine
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
 from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
 from kitwright.telling.price import (
@@ -88,6 +88,7 @@ def tell_quote(
         margin=_margin(outcome, catalogue),
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
+        another_machine=tell_machine(outcome, teller),
         estimates=outcome.estimates,
         comes_back=tell_come_back(outcome, teller),
     )

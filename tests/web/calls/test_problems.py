@@ -254,6 +254,11 @@ def in_units(owner: TestClient[Any], **unit: Any) -> tuple[Any, Any]:
     return keep(owner, body=body), body
 
 
+def with_serial_twice(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "serial": None, "units": [{"serial": 2140077}, {"serial": 2140077}]}
+    return keep(owner, body=body), body
+
+
 def with_serial_and_units(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {**LEAKING, "units": [{}]}
     return keep(owner, body=body), body
@@ -404,6 +409,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
     "units-beside": (lambda owner, _: with_serial_and_units(owner), "/serial"),
+    "serial-twice": (lambda owner, _: with_serial_twice(owner), "/units/1/serial"),
     "unit-kept": (lambda owner, _: in_units(owner, machine="M1", name="Washer"), "/units/0"),
     "most-below-fee": (lambda owner, _: taken_in(owner), "/most"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),

@@ -83,7 +83,8 @@ class TaxArea(Record, frozen=True, kw_only=True):
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
     `distance` is None if a yes by a link has no rules of its own.
     `advance_invoices` says that an advance gets an invoice of its own when it is paid, because its
-    tax is due then.
+    tax is due then. Invoices and credit notes are kept `retention_years`, counted from the end of
+    the year in which the last one for a quote was made; None: for good, as far as is known.
     """
 
     id: AreaId
@@ -98,3 +99,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     is_vat: bool = False
     distance: Distance | None = None
     advance_invoices: bool = False
+    retention_years: int | None = None

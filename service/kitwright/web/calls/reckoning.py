@@ -20,7 +20,7 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
 from kitwright.keeping.tickets import charging_quote
 from kitwright.money import Money, digits, round_ratio
-from kitwright.quote import CourseName, encode_quote
+from kitwright.quote import CourseName, Quote, encode_quote
 from kitwright.stages.ordering import Packs
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -40,6 +40,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.judging import judged, of_visit
+from kitwright.web.calls.needed import with_needed
 from kitwright.web.calls.placing import goods_cost, packs_held, packs_to_come
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
@@ -272,9 +273,7 @@ def figures_of(
     """
     outcome = service.work_out(filled, stock, estimates)
     totals = outcome.repair.totals
-    quote = service.tell(outcome, filled)
-    if filled.change:
-        quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
+    quote = told(service, outcome, filled)
     return Revision(
         made_at=made_at,
         request=msgspec.json.encode(filled),
@@ -289,6 +288,15 @@ def figures_of(
         customer=read_id_or_none(CUSTOMER, filled.customer),
         machine=read_id_or_none(MACHINE, filled.machine),
     )
+
+
+def told(service: Service, outcome: Outcome, filled: QuoteIn) -> Quote:
+    """Return the quote of a filled request, with what was found."""
+    quote = service.tell(outcome, filled)
+    if not filled.change:
+        return quote
+    quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
+    return with_needed(quote, filled.change, service.speaker(filled.language))
 
 
 def asked_of(revision: Revision) -> QuoteIn:
