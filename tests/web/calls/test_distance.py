@@ -235,6 +235,7 @@ def test_withdrawal_from_begun_work_owes_what_was_done_alone(orchard: Staff) -> 
                 orchard, id, "found", {"what": "x", "why": "y", "by": "z", "step": "a"}
             )
         body = {"step": first_step_after(orchard, id, share), "machine": "put_together"}
+        body["unbooked"] = "Counted at the bench."
         orchard.act(id, "stop", body)
         made = orchard.get(f"/v1/quotes/{id}/statement")["statement"]
         bills[way] = Decimal(made["gross"]["amount"])

@@ -13,6 +13,7 @@ BUYER = {
     "name": "Maud Ferrier",
     "billing": {"street": "Mill Lane 4", "city": "Tollimoor", "country": "US"},
 }
+UNBOOKED = {"unbooked": "Counted at the bench."}
 OFFER_WORDS = ("Yes, go ahead", "We would do", "Your limit", "Say no", "valid until")
 
 
@@ -47,7 +48,7 @@ def begun(staff: Staff, **members: Any) -> tuple[str, str]:
 def test_finished_visit_says_what_is_owed_and_where_to_collect(staff: Staff) -> None:
     id, path = begun(staff)  # noqa: A001
     assert account(staff, path) is None
-    staff.act(id, "finish")
+    staff.act(id, "finish", UNBOOKED)
     gross = staff.get(f"/v1/quotes/{id}")["gross"]["amount"]
 
     told = page(staff, path)
@@ -81,7 +82,7 @@ def test_finished_visit_says_what_is_owed_and_where_to_collect(staff: Staff) -> 
 def test_invoice_is_read_by_the_link_of_what_was_agreed_alone(staff: Staff) -> None:
     buyer = staff.done("/v1/customers", BUYER).json()["id"]
     id, path = begun(staff, customer=buyer)  # noqa: A001
-    staff.act(id, "finish")
+    staff.act(id, "finish", UNBOOKED)
     made = staff.post(f"/v1/quotes/{id}/invoice", {}, staff.tag(id))
     assert made.is_success, made.text
     number = made.json()["number"]
@@ -109,7 +110,7 @@ def test_invoice_is_read_by_the_link_of_what_was_agreed_alone(staff: Staff) -> N
 def test_stopped_visit_says_that_it_is_not_repaired(staff: Staff, machine: str, words: str) -> None:
     id, path = begun(staff)  # noqa: A001
     steps = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]["work_plan"]["steps"]
-    staff.act(id, "stop", {"step": steps[-1]["step"], "machine": machine})
+    staff.act(id, "stop", {"step": steps[-1]["step"], "machine": machine, **UNBOOKED})
 
     told = page(staff, path)
 
