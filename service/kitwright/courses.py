@@ -7,7 +7,6 @@ and labour.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Final
 
@@ -34,7 +33,6 @@ from kitwright.stages.request import (
     RequestRefused,
     read_request,
 )
-from kitwright.stages.supply import working_day
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import Jobs, Operation, choose_jobs, includes
 from kitwright.workshop import Workshop
@@ -99,7 +97,6 @@ def quote_courses(
                 name=name,
                 also=tuple(each for each in names if each is not name),
                 outcome=outcome,
-                ready_on=_ready_on(workshop.shop, outcome),
                 unfixed=tuple(_left(jobs, name)),
             )
         )
@@ -209,19 +206,6 @@ def _left(jobs: Mapping[CourseName, Jobs], name: CourseName) -> Iterator[Operati
             if operation.key not in seen and not is_done:
                 seen.add(operation.key)
                 yield operation
-
-
-def _ready_on(shop: Shop, outcome: Outcome) -> date | None:
-    """Return the day on which a repair is ready: once its parts are there and the work that waits
-    is done, as many of the bench's working days as it takes. None if either is not known.
-    """
-    bench = shop.bench
-    if bench is None or outcome.repair.kit.unfilled:
-        return None
-    on = outcome.request.asked.on
-    free = working_day(shop, on, bench.waiting_minutes // bench.minutes_a_day)
-    begins = free if outcome.parts_by is None else max(free, outcome.parts_by)
-    return working_day(shop, begins, -(-outcome.repair.labour.billed // bench.minutes_a_day))
 
 
 def _compared(

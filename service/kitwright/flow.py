@@ -29,8 +29,8 @@ from kitwright.stages.outcome import (
     Planned,
     Repair,
     find_cautions,
-    find_parts_by,
     make_outcome,
+    parts_day,
 )
 from kitwright.stages.price import (
     adjust_lines,
@@ -233,7 +233,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         extras=tuple(find_extras(workshop, request, repair, known)),
         savings=tuple(find_savings(workshop, request, repair, known)),
         cautions=_cautions(workshop, repair, planned),
-        parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
+        parts_by=parts_day(workshop.shop, request, repair),
         sooner=find_sooner(workshop, request, repair),
         planned=planned,
     )

@@ -160,10 +160,8 @@ def _work(
     needs = _needs(workshop, request, jobs, labour, besides, known)
     kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
     orders = split_orders(catalogue, shop, kit, asked.on)
-    still, before = orders, Decimal(0)
-    if asked.ordered is not None:
-        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
-        before = asked.ordered.charged
+    still = _still(workshop, request, kit, orders)
+    before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
         Priced(
             catalogue=catalogue,
@@ -193,6 +191,17 @@ def _work(
         still=still,
         lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
+
+
+def _still(
+    workshop: Workshop, request: Request, kit: Kit, orders: tuple[PartsOrder, ...]
+) -> tuple[PartsOrder, ...]:
+    """Return what of some orders is still to be ordered."""
+    asked = request.asked
+    if asked.ordered is None:
+        return orders
+    catalogue, shop = workshop.catalogue, workshop.shop
+    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
 
 
 def _borne(
@@ -239,10 +248,7 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
         kit = _choose_kit(workshop, plain, kit.needs)
     catalogue, shop = workshop.catalogue, workshop.shop
     orders = split_orders(catalogue, shop, kit, asked.on)
-    if asked.ordered is not None:
-        before = asked.ordered
-        orders = later_orders(catalogue, shop, workshop.supply, orders, before, kit, asked.on)
-    return with_orders(shop, asked.ordered, orders)
+    return with_orders(shop, asked.ordered, _still(workshop, request, kit, orders))
 
 
 def _needs(
@@ -305,7 +311,8 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
         return repair
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
     orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
-    return structs.replace(repair, kit=kit, orders=orders)
+    still = _still(workshop, request, kit, orders)
+    return structs.replace(repair, kit=kit, orders=orders, still=still)
 
 
 def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner | None:

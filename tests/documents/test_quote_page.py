@@ -164,8 +164,12 @@ def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -
     assert (section(root, "surprise") is None) is (not found["each"])
     if found["each"]:
         top = table(root, "surprise")
-        shown_rows = [amount for _, amount in rows(top, "line")]
-        assert shown_rows == [money(one["price"]) for one in in_their_order(found["each"])]
+        shown_rows = [text(row[1]) for row in having(top, "line")]
+        for cell, one in zip(shown_rows, in_their_order(found["each"]), strict=True):
+            price = money(one["price"])
+            # a saving is called one, and what changes nothing has no figure
+            assert cell.startswith("saves ") == (price < 0)
+            assert (figure(cell.removeprefix("saves ")) if cell else 0) == abs(price)
         quoted, spread = money(found["as_quoted"]), made["range"]
         likely = dict.fromkeys(money(spread[at]) for at in ("p80", "p90"))
         assert (section(root, "range") is not None) is (money(found["worst"]) > quoted)

@@ -314,7 +314,7 @@ def test_signature_stands_with_what_is_signed(name: str) -> None:
     assert quote.totals.gross is not None
     total = SCRIBE.amount(quote.totals.gross)
     assert all(told in first for told in ("Signature", f"Your limit {total}", "We would do:"))
-    assert all(stop in first for stop in ("put together", "in boxes"))
+    assert all(stop in first for stop in ("put back together", "in pieces"))
     assert not any("Signature" in page for page in rest)
 
 

@@ -22,7 +22,7 @@ from kitwright.documents.page_words import wrong_told
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Amount, Envelope, MoreAsked, Quote, amount_of
+from kitwright.quote import Amount, Change, Envelope, Find, Quote, RightToWithdraw, amount_of
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.service import Service
@@ -35,6 +35,17 @@ EVERY = "KITWRIGHT_EVERY_PAGE" in os.environ
 SHOPS = ("hire-yard", "orchard")
 FAMILIES = ("QM-H27", "TB-V68", "TB-S50", "QM-D74")
 COURSES = ["least", "recommended", "thorough", "replace"]
+FIND = Find(
+    step=None,
+    contingency=None,
+    name=None,
+    cylinder=None,
+    what="the cylinder head is bent and has to be ground flat",
+    why="It would leak again.",
+    readings=(),
+    photographs=(),
+    by="Sam",
+)
 AT = datetime(2027, 3, 2, 17, 3, tzinfo=UTC)
 
 
@@ -83,6 +94,20 @@ def before_yes(quote: Quote, actions: PageActions, envelope: Envelope = ENVELOPE
 
 def states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
     """Yield every state of a page."""
+    for name, actions, envelope in _states(quote):
+        yield name, actions, envelope
+        if quote.shop.id == "orchard":
+            yield f"{name}, from afar", actions, from_afar(envelope, quote.language)
+
+
+def from_afar(envelope: Envelope, language: str) -> Envelope:
+    """Return an envelope of a contract that is made by a link."""
+    button = {"en": "Order with an obligation to pay", "de": "Zahlungspflichtig beauftragen"}
+    right = RightToWithdraw(days=14)
+    return structs.replace(envelope, withdrawal=right, button=button[language])
+
+
+def _states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
     plain, scribe = opened(quote), Scribe(quote.language)
     gross = quote.totals.gross
     assert gross is not None
@@ -96,16 +121,21 @@ def states(quote: Quote) -> Iterator[tuple[str, PageActions, Envelope]]:
         wrong = {field: wrong_told(field, code, scribe) for field, code in fields.items()}
         yield name, structs.replace(ticked, wrong=wrong), ENVELOPE
     more = Money(13_408, gross.currency)
-    change = MoreAsked(
-        agreed=gross.money - more,
-        because="the cylinder head is bent and has to be ground flat",
-        total=gross.money,
-        limit=gross.money,
+    change = Change(
+        agreed=1,
+        finds=(FIND,),
+        was=amount_of(gross.money - more),
+        difference=amount_of(more),
+        by_prices=None,
+        now=gross,
+        limit=gross,
+        was_ready_on=quote.on,
+        ready_on=quote.ready_on,
     )
     yield (
         "change while apart",
         structs.replace(plain, choices=None),
-        structs.replace(ENVELOPE, change=change),
+        structs.replace(ENVELOPE, change=change, holds=gross.money - more),
     )
     decided: dict[str, Any] = {"decided_at": AT, "decided_by": "Mira Example"}
     declined = told(PageState.declined, **decided)

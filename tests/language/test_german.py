@@ -70,6 +70,8 @@ def digits_of(name: str, told: str) -> Counter[str]:
 
     Pages end elsewhere in another language, so that of a print small ones, and how often, differ.
     """
+    # English counts hours to twelve
+    told = re.sub(r"\b(\d{1,2})(:\d\d)\sPM\b", lambda at: f"{int(at[1]) + 12}{at[2]}", told)
     found = (re.sub(r"\D", "", one) for one in re.findall(r"\d(?:[\d.,]*\d)?", told))
     if "PDF" in name:
         return Counter({one for one in found if len(one) > 2})

@@ -14,7 +14,8 @@ __all__ = ["_spoken", "locale"]
 
 # numbers, days and lists of this language are written as Germans do
 _DAYS = re.compile(
-    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC)\b"
+    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC"
+    r"|Montag|Dienstag|Mittwoch|Donnerstag|Freitag|Samstag|Sonntag)\b"
 )
 CASES = ["v68-zero-turn-warped-heads", "v68-zero-turn-one-head-no-serial", "v68-zero-turn-exempt"]
 FOUND = ["previewQuote.findings-before-a-repair"]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from msgspec import Struct
 
 from kitwright.documents.balance_view import bears_tax
 from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Find, Quote
+from kitwright.quote import Change, Find, Quote
 
 
 class FoundRow(Struct, frozen=True, kw_only=True):
@@ -43,6 +45,17 @@ def _found(one: Find, scribe: Scribe) -> FoundRow:
     )
 
 
+def because_of(change: Change, scribe: Scribe) -> str:
+    """Return why a change is asked for: what was found, else the work that is also needed; empty if
+    neither is known.
+    """
+    if change.finds:
+        return "; ".join(_found(one, scribe).what for one in change.finds)
+    if not change.more:
+        return ""
+    return scribe.say("also needed: {work}", work=scribe.together(change.more))
+
+
 def still_holds(agreed: Money, scribe: Scribe) -> str:
     """Return what follows a no to a change."""
     return scribe.say(
@@ -63,7 +76,7 @@ def change_rows(quote: Quote, scribe: Scribe, *, is_agreed: bool = False) -> tup
     label = say("New limit: we ask you again before the total exceeds")
     limit = [] if is_agreed else [row(label, change.limit, scribe)]
     moved = []
-    if change.by_prices.money.minor:
+    if change.by_prices is not None and change.by_prices.money.minor:
         label = say("of which prices that changed since")
         moved.append(row(label, change.by_prices, scribe, "within"))
     return (
@@ -72,7 +85,16 @@ def change_rows(quote: Quote, scribe: Scribe, *, is_agreed: bool = False) -> tup
         *moved,
         row(_total(quote, scribe), change.now, scribe, "total"),
         *limit,
+        *_days(change, scribe),
     )
+
+
+def _days(change: Change, scribe: Scribe) -> Iterator[Row]:
+    """Yield the day told before and the new one, if both are known and differ."""
+    say, was, now = scribe.say, change.was_ready_on, change.ready_on
+    if was is not None and now is not None and was != now:
+        yield Row(say("Ready, as told until now"), scribe.day(was), "plain")
+        yield Row(say("Ready now"), scribe.day(now), "plain")
 
 
 def _total(quote: Quote, scribe: Scribe) -> str:

@@ -7,7 +7,7 @@ from typing import Protocol
 
 from kitwright.documents.page_actions import Choices, Tick
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Course, Quote
+from kitwright.quote import Amount, Course, Quote
 from kitwright.stages.why import place
 
 
@@ -78,10 +78,15 @@ def _jobs(whole: Quote, left: set[str], scribe: Scribe) -> Iterator[Tick]:
         yield Tick(
             value=value,
             name=scribe.named(job),
-            price=None if saves is None else saves.price,
+            price=None if saves is None else _changes(saves.price),
             is_ticked=value not in left,
             reason="" if job.stays is None else job.stays.text,
         )
+
+
+def _changes(price: Amount) -> Amount | None:
+    """Return a difference, None if there is none."""
+    return price if price.money.minor else None
 
 
 def _extras(whole: Quote, added: set[str], scribe: Scribe) -> Iterator[Tick]:
@@ -90,6 +95,6 @@ def _extras(whole: Quote, added: set[str], scribe: Scribe) -> Iterator[Tick]:
         yield Tick(
             value=" ".join(places),
             name=scribe.on_cylinders(extra.name, extra.cylinders),
-            price=extra.price,
+            price=_changes(extra.price),
             is_ticked=added.issuperset(places),
         )

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence, Set
 
 from msgspec import Struct
 
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Contingency, Quote
@@ -59,7 +60,7 @@ def _under(
             under=under,
             mark=scribe.say("could well be found") if is_likely else "",
             plain=plain,
-            amount=scribe.amount(price),
+            amount=difference_told(price, scribe),
         )
         below = scribe.say("in addition, only if this is found: {thing}", thing=located)
         yield from _under(found, {member.place for member in members}, below, scribe)

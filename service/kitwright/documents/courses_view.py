@@ -93,8 +93,8 @@ def _facts(course: Course, scribe: Scribe, *, is_shared: bool) -> Iterator[str]:
 def warranty_told(terms: WarrantyTerms, scribe: Scribe) -> str:
     """Return a warranty in words."""
     return scribe.say(
-        "Work {labour} days, other makes' parts {parts} days, the maker's parts by its terms; "
-        "your rights by law stay.",
+        "Work {labour} days, other makes' parts {parts}, the maker's parts by its terms; rights "
+        "by law stay.",
         labour=scribe.number(str(terms.labour_days)),
         parts=scribe.number(str(terms.alternate_parts_days)),
     )

@@ -27,6 +27,7 @@ from kitwright.documents.mail_head import (
     one_line,
 )
 from kitwright.documents.offer_view import Fact, offer_view
+from kitwright.documents.ready_words import ready_on, ready_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Contingencies, Envelope, Quote
 
@@ -132,6 +133,9 @@ class _Words:
             yield tuple(self._facts((*stake, *self._offer.costs)))
             if courses_of(self._quote, self._scribe):
                 yield tuple(self._courses())
+        elif ready_on(self._quote) is not None:
+            ready = ready_told(self._quote, self._scribe, is_open=False)
+            yield (f"{ready.label}: {ready.day} ({ready.condition})",)
         if self._envelope.fleet is not None:
             yield (fleet_told(self._envelope, self._scribe),)
         if self._quote.notes and not self._is_agreed:
@@ -186,9 +190,10 @@ class _Words:
             yield f"- {one_line('what was found', told)}"
         for label, amount, _ in change_rows(self._quote, self._scribe, is_agreed=self._is_agreed):
             yield f"{label}: {amount}"
-        if self._envelope.change is not None:
-            agreed = self._envelope.change.agreed
-            yield f"{self._scribe.say('If you say no:')} {still_holds(agreed, self._scribe)}"
+        envelope = self._envelope
+        if envelope.change is not None and envelope.holds is not None:
+            told = still_holds(envelope.holds, self._scribe)
+            yield f"{self._scribe.say('If you say no:')} {told}"
 
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")

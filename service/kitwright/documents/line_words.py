@@ -62,9 +62,9 @@ def grouped(quote: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
     headings = (
         say("Parts and materials"),
         say("Labour"),
-        say("Sublet work"),
+        say("Work by other workshops"),
         say("Fees and freight"),
-        say("Core deposits"),
+        say("Deposits for old parts"),
         say("Discounts"),
         say("Other"),
         say("Added after acceptance"),

@@ -5,8 +5,11 @@ from __future__ import annotations
 from enum import StrEnum
 
 from kitwright.catalogue.model import Shop
+from kitwright.documents.after_words import after_no
+from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.documents.web_page import page
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Envelope, Quote
 
 
 class Notice(StrEnum):
@@ -14,7 +17,6 @@ class Notice(StrEnum):
 
     link_expired = "link_expired"
     link_unknown = "link_unknown"
-    offer_ended = "offer_ended"
     accepted = "accepted"
     declined = "declined"
     too_many = "too_many"
@@ -27,10 +29,9 @@ def notice_page(
     *,
     shop: Shop,
     quote_url: str | None = None,
-    newer_url: str | None = None,
 ) -> str:
     """Return a small HTML document without scripts, to be sent with `page_policy()`. `quote_url` is
-    the address of the quote, None if there is no link back; `newer_url` that of a newer revision.
+    the address of the quote, None if there is no link back.
     """
     heading, text = _texts(scribe)[notice]
     return page(
@@ -38,9 +39,42 @@ def notice_page(
         scribe,
         heading=heading,
         text=text,
+        more=(),
         shop=shop,
         quote_url=quote_url,
-        newer_url=newer_url,
+        newer_url=None,
+    )
+
+
+def ended_page(
+    quote: Quote, envelope: Envelope, actions: PageActions, scribe: Scribe, *, shop: Shop
+) -> str:
+    """Return the page of an offer that no longer stands: why, and what follows."""
+    say = scribe.say
+    more: list[str] = []
+    if actions.state is PageState.superseded:
+        heading, text = say("A newer revision has replaced this one"), ""
+    elif actions.state is PageState.withdrawn:
+        heading = say("We have withdrawn this quote")
+        text = say("Please ask us about the next step.")
+    else:
+        heading = say("This quote has expired")
+        text = say(
+            "If you still want the repair, ask us for a new quote. It may cost more or less."
+        )
+        if actions.valid_until is not None:
+            until = scribe.day(actions.valid_until)
+            text = f"{say('It was valid until {day}.', day=until)} {text}"
+        more = list(after_no(quote, envelope, scribe, shop))
+    return page(
+        "notice.html",
+        scribe,
+        heading=heading,
+        text=text,
+        more=more,
+        shop=shop,
+        quote_url=None,
+        newer_url=actions.newer_url,
     )
 
 
@@ -58,13 +92,6 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
             say(
                 "Part of it may be missing. Open it again from our message, or ask us for a new "
                 "link."
-            ),
-        ),
-        Notice.offer_ended: (
-            say("This offer no longer stands"),
-            say(
-                "It has expired, or we have withdrawn or replaced it. If you have any questions, "
-                "please ask us."
             ),
         ),
         Notice.accepted: (

@@ -7,26 +7,32 @@ costs. Every sum is with tax, if the tax is known.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import balance_of, is_owed
+from kitwright.documents.change_view import because_of
 from kitwright.documents.courses_view import warranty_told
+from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import summary_of
 from kitwright.language.scribe import Named, Scribe
 from kitwright.money import total
 from kitwright.quote import (
     Amount,
+    Change,
     Diagnosed,
     Envelope,
     Line,
-    MoreAsked,
     Quote,
     RankedFault,
     WarrantyTerms,
     amount_of,
 )
+
+_OPEN: Final = ("draft", "issued")
+"""States of a revision that can still be agreed to."""
 
 
 class Fact(Struct, frozen=True, kw_only=True):
@@ -79,18 +85,28 @@ def offer_view(
         limit: the limit of a yes; None: the total.
     """
     owed = owed_without(quote)
+    is_open = envelope.state in _OPEN
     return OfferView(
         fault=_fault(quote, scribe),
         sure=_sure(quote, scribe),
-        cure=_cure(quote, scribe),
-        open=tuple(_open(quote, scribe)),
+        cure=_cure(quote, envelope, scribe),
+        open=tuple(_open(quote, scribe)) if is_open else (),
         stake=tuple(_stake(quote, envelope, scribe, limit)),
-        key=tuple(_key(quote, scribe)),
-        costs=tuple(_costs(quote, scribe, warranty, owed if envelope.change is None else None)),
+        key=tuple(_key(quote, scribe)) if is_owed(envelope) else (),
+        costs=tuple(
+            _costs(quote, scribe, warranty, owed if is_open and envelope.change is None else None)
+        )
+        if is_owed(envelope)
+        else (),
         owed=owed,
-        mind=tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind)),
+        mind=minds_of(quote),
         change=() if envelope.change is None else tuple(_change(envelope.change, scribe)),
     )
+
+
+def minds_of(quote: Quote) -> tuple[str, ...]:
+    """Return what the owner must mind until the faults of a quote are repaired."""
+    return tuple(dict.fromkeys(fault.mind for fault in _repaired(quote) if fault.mind))
 
 
 def owed_without(quote: Quote) -> Amount | None:
@@ -122,16 +138,6 @@ def stops_of(quote: Quote) -> tuple[Amount, Amount] | None:
     dearest = max(stops, key=lambda stop: stop.refitted.money.minor)
     boxed = max(stops, key=lambda stop: stop.in_boxes.money.minor)
     return dearest.refitted, boxed.in_boxes
-
-
-def together(things: Iterable[Named], scribe: Scribe) -> str:
-    """Return the names of several things, each once with all its cylinders."""
-    places: dict[str, list[int]] = {}
-    for thing in things:
-        found = places.setdefault(thing.name, [])
-        if thing.cylinder is not None and thing.cylinder not in found:
-            found.append(thing.cylinder)
-    return "; ".join(scribe.on_cylinders(name, found) for name, found in places.items())
 
 
 def _repaired(quote: Quote) -> Sequence[Diagnosed | RankedFault]:
@@ -168,7 +174,7 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
         return ""
     called = ""
     if len({fault.plain for fault in found}) > 1:
-        called = scribe.say("Found: {faults}.", faults=together(found, scribe))
+        called = scribe.say("Found: {faults}.", faults=scribe.together(found))
     if quote.assessment is None:
         return called
     grades = {fault.grade for fault in quote.assessment.diagnoses if fault.is_quotable}
@@ -179,8 +185,13 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
     return f"{called} {told}".lstrip()
 
 
-def _cure(quote: Quote, scribe: Scribe) -> str:
-    return scribe.say("We would do: {work}.", work=together(quote.jobs, scribe))
+def _cure(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
+    say, work = scribe.say, scribe.together(quote.jobs)
+    if envelope.state == "accepted":
+        return say("Agreed work: {work}.", work=work)
+    if envelope.state in _OPEN:
+        return say("We would do: {work}.", work=work)
+    return say("We had offered: {work}.", work=work)
 
 
 def _open(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -211,9 +222,10 @@ def _stake(
         yield Fact(
             label=say("To pay first"),
             value=scribe.amount(found.advance),
-            note=say("of it, before parts are ordered"),
+            note=say("before parts are ordered"),
         )
-    yield _day(quote, scribe)
+    ready = ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope))
+    yield Fact(label=ready.label, value=ready.day, note=ready.condition)
     most = limit or (None if envelope.limit is None else amount_of(envelope.limit))
     most = most or quote.totals.gross
     if most is not None and is_owed(envelope) and not is_change:
@@ -225,24 +237,6 @@ def _stake(
             else say("{amount} before tax", amount=amount),
             note=say("The bill cannot pass it without a new yes."),
         )
-
-
-def _day(quote: Quote, scribe: Scribe) -> Fact:
-    """Return when it is ready, or when the parts are here, with the condition of that."""
-    say, day = scribe.say, scribe.day
-    ready = next((one.ready_on for one in quote.courses if is_of(one.jobs, quote)), None)
-    if ready is not None:
-        note = say("if you agree on {day} and nothing is found", day=day(quote.on))
-        return Fact(label=say("Ready"), value=day(ready), note=note)
-    label = say("Parts here")
-    if quote.parts_by is not None:
-        note = say("if ordered on {day}", day=day(quote.on))
-        return Fact(label=label, value=day(quote.parts_by), note=note)
-    if quote.unfilled:
-        return Fact(label=label, value=say("not known: not all are available"))
-    if quote.orders or quote.questions:
-        return Fact(label=label, value=say("not known yet"))
-    return Fact(label=label, value=say("none has to be ordered"))
 
 
 def is_of(jobs: Iterable[Named], quote: Quote) -> bool:
@@ -267,7 +261,7 @@ def _key(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if spread.p90.money > found.as_quoted.money:
         yield say("9 in 10 such repairs: below about {total}", total=scribe.about(spread.p90))
     yield say(
-        "Dearest case we list: about {total}; others could cost more. Your limit holds.",
+        "Dearest case we list: about {total}; others could cost more.",
         total=scribe.about(spread.dearest_listed),
     )
 
@@ -284,18 +278,18 @@ def _costs(
     if stops is not None:
         refitted, boxed = map(scribe.amount, stops)
         yield Fact(
-            label=say("Stopping"),
+            label=say("Stopping halfway"),
             value=say(
-                "Once apart: {refitted} put together, {boxed} in boxes.",
+                "{refitted} put back together, {boxed} in pieces.",
                 refitted=refitted,
                 boxed=boxed,
             ),
         )
     unfixed = [job for one in quote.courses if is_of(one.jobs, quote) for job in one.unfixed]
     if unfixed:
-        yield Fact(label=say("Not fixed"), value=f"{together(unfixed, scribe)}.")
+        yield Fact(label=say("Not fixed"), value=f"{scribe.together(unfixed)}.")
     if quote.in_play and quote.basis != "test":
-        names = together((one for each in quote.in_play for one in each.faults), scribe)
+        names = scribe.together(one for each in quote.in_play for one in each.faults)
         yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))
     terms = next((one.warranty for one in quote.courses if is_of(one.jobs, quote)), warranty)
     if terms is not None:
@@ -307,7 +301,7 @@ def _borne(quote: Quote, scribe: Scribe) -> str:
     found = quote.comes_back
     assert found is not None
     if found.state == "borne":
-        return scribe.say("We bear {work}.", work=together(found.jobs, scribe))
+        return scribe.say("We bear {work}.", work=scribe.together(found.jobs))
     return next(one.text for one in quote.notes if one.code == f"warranty-{found.ground}")
 
 
@@ -338,20 +332,21 @@ def warranty_of(shop: Shop) -> WarrantyTerms:
     )
 
 
-def _change(change: MoreAsked, scribe: Scribe) -> Iterator[Fact]:
+def _change(change: Change, scribe: Scribe) -> Iterator[Fact]:
     """Yield the agreed sum, the difference, why, the new sum and the new limit, in that order."""
-    say, more = scribe.say, change.total - change.agreed
-    yield Fact(label=say("Agreed"), value=scribe.amount(change.agreed))
-    if more.minor >= 0:
-        yield Fact(label=say("This adds"), value=scribe.amount(more))
-    else:
-        yield Fact(label=say("This takes off"), value=scribe.amount(-more))
-    if change.by_prices is not None:
+    say, more = scribe.say, change.difference.money
+    yield Fact(label=say("Agreed"), value=scribe.amount(change.was))
+    if more.minor > 0:
+        yield Fact(label=say("This adds"), value=scribe.amount(change.difference))
+    elif more.minor < 0:
+        yield Fact(label=say("This takes off"), value=scribe.amount(-change.difference))
+    if change.by_prices is not None and change.by_prices.money.minor:
         moved = scribe.amount(change.by_prices)
         yield Fact(label=say("of which prices that changed since"), value=moved)
-    if change.because:
-        yield Fact(label=say("Because"), value=change.because)
-    yield Fact(label=say("New total"), value=scribe.amount(change.total), is_sum=True)
+    because = because_of(change, scribe)
+    if because:
+        yield Fact(label=say("Because"), value=because)
+    yield Fact(label=say("New total"), value=scribe.amount(change.now), is_sum=True)
     yield Fact(
         label=say("New limit"),
         value=scribe.amount(change.limit),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Final
 
@@ -32,6 +32,7 @@ class PageField(StrEnum):
     amount = "amount"
     course = "course"
     shown = "shown"
+    early = "start_early"
     free = "free"
     keep = "keep"
     extra = "extra"
@@ -44,7 +45,8 @@ REPEATED: Final = frozenset({PageField.free, PageField.keep, PageField.extra})
 class Tick(Struct, frozen=True, kw_only=True):
     """A box to tick: its `value` in the form, its words, and whether it is ticked.
 
-    `price` is what leaving the job out saves, or what the extra adds; negative: the other way.
+    `price` is what leaving the job out saves, or what the extra adds; negative: the other way; None
+    if that changes nothing, or is not known.
     `reason` is why the job stays, if it can't be left out: then there is no box.
     """
 
@@ -84,7 +86,8 @@ class PageActions(Struct, frozen=True, kw_only=True):
     limit that applies if the customer gives none. `decided_at`, `decided_by` and `limit` (including
     tax if `limit_includes_tax`) describe the decision. `wrong` has the error of a field, shown next
     to it, and `entered` its contents. `notice` is shown at the top. `choices` are None if nothing
-    can be chosen.
+    can be chosen. `withdraw_url` is where the customer can withdraw, None if that is not possible.
+    `visit` is the state of the whole quote, and `valid_until` the last day of the offer.
     """
 
     state: PageState
@@ -102,6 +105,9 @@ class PageActions(Struct, frozen=True, kw_only=True):
     entered: Mapping[PageField, str] = {}
     wrong: Mapping[PageField, str] = {}
     choices: Choices | None = None
+    withdraw_url: str | None = None
+    visit: str = ""
+    valid_until: date | None = None
 
     @property
     def has_ended(self) -> bool:

@@ -24,7 +24,7 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
     if field in (PageField.keep, PageField.extra):
         return scribe.say("We cannot price these choices together here. Please ask us.")
     if code == "limit-below-amount":
-        return scribe.say("This is below the total: please enter more, or nothing.")
+        return scribe.say("Below the total: enter more, or nothing.")
     return scribe.say("Please enter an amount such as 250.00, or leave this blank.")
 
 

@@ -7,9 +7,11 @@ from msgspec import Struct
 from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.bill_pdf import bill_pdf
+from kitwright.documents.closing_page import closing_page
+from kitwright.documents.closing_view import Closing
 from kitwright.documents.collection_letter import CollectionLetter, collection_letter_pdf
 from kitwright.documents.fonts import fonts
-from kitwright.documents.notice_page import Notice, notice_page
+from kitwright.documents.notice_page import Notice, ended_page, notice_page
 from kitwright.documents.offer_view import warranty_of
 from kitwright.documents.order_csv import order_csv
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -70,12 +72,15 @@ class ShopPapers:
         scribe = Scribe(self._shop.language)
         return _page(notice_page(notice, scribe, shop=self._shop, quote_url=path))
 
-    def ended_page(self, paper: Paper, newer: str | None = None) -> Page:
-        """Return the page of an offer that no longer stands; `newer` leads to the one that replaced
-        it.
-        """
-        made = notice_page(Notice.offer_ended, _scribe(paper), shop=self._shop, newer_url=newer)
-        return _page(made)
+    def ended_page(self, paper: Paper, actions: PageActions) -> Page:
+        """Return the page of an offer that no longer stands."""
+        quote, envelope = paper.quote, paper.envelope
+        return _page(ended_page(quote, envelope, actions, _scribe(paper), shop=self._shop))
+
+    def closing_page(self, paper: Paper, closing: Closing) -> Page:
+        """Return the page of a visit that is over."""
+        quote, envelope = paper.quote, paper.envelope
+        return _page(closing_page(quote, envelope, closing, _scribe(paper), shop=self._shop))
 
     def quote_pdf(self, paper: Paper, link: str | None = None) -> bytes:
         """Return a revision as PDF; `link` is where the customer can answer online."""

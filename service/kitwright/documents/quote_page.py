@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from markupsafe import Markup
 from msgspec import structs
 
-from kitwright.catalogue.model import Shop
+from kitwright.catalogue.model import Contact, Shop
+from kitwright.documents.after_words import after_no, owed_told, progress_told
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.line_rows import rows_of, showing_of
 from kitwright.documents.line_words import sum_of
@@ -22,8 +24,10 @@ from kitwright.documents.page_words import field_told
 from kitwright.documents.question_words import machines_of, priced_part
 from kitwright.documents.range_svg import range_svg
 from kitwright.documents.reading_strips import GRAINS, readings_of
+from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.web_page import isolated, page
+from kitwright.documents.withdrawal_words import withdrawal_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote
 
@@ -60,8 +64,9 @@ def quote_page(
         total_told=total_told(quote, scribe),
         told_no=_told_no(quote, envelope, scribe),
         no_means=_no_means(quote, envelope, scribe),
-        outcome=_outcome(actions, scribe, shop),
+        outcome=_outcome(actions, envelope, scribe, shop),
         aftermath=tuple(_aftermath(quote, envelope, actions, scribe, shop)),
+        ready=ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope)),
         offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
         left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
         if choices is not None
@@ -84,6 +89,8 @@ def quote_page(
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,
+        difference_told=difference_told,
+        withdrawal=withdrawal_told(envelope, quote.shop, shop.contact or Contact(), scribe),
         fleet=fleet_told(envelope, scribe),
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
@@ -132,11 +139,15 @@ def _sureness(scribe: Scribe) -> dict[str, str]:
     }
 
 
-def _outcome(actions: PageActions | None, scribe: Scribe, shop: Shop) -> str:
+def _outcome(actions: PageActions | None, envelope: Envelope, scribe: Scribe, shop: Shop) -> str:
     """Return the outcome of the offer in a sentence; empty while it is open."""
     if actions is None:
         return ""
     say = scribe.say
+    right = envelope.withdrawal
+    if right is not None and right.withdrawn_at is not None:
+        moment = scribe.moment(right.withdrawn_at, shop.time_zone)
+        return say("You withdrew from the contract on {moment}.", moment=moment)
     if actions.state in (PageState.accepted, PageState.declined):
         return _decision(actions, scribe, shop)
     return {
@@ -155,37 +166,22 @@ def _aftermath(
     scribe: Scribe,
     shop: Shop,
 ) -> Iterator[str]:
-    """Yield what is owed after a no, and what becomes of the machine."""
-    if actions is None or actions.state is not PageState.declined:
+    """Yield how far the work is after a yes; after a no, what is owed and what becomes of the
+    machine.
+    """
+    if actions is None:
         return
-    if envelope.holds is not None:
-        yield still_holds(envelope.holds, scribe)
-        return
-    storage = shop.fees.storage
-    yield _owed(quote, scribe)
-    if storage is not None:
-        yield scribe.say(
-            "We keep the machine for {days} days without charge; after that, storage is "
-            "{amount} a day.",
-            days=storage.grace_days,
-            amount=scribe.money(str(storage.per_day), quote.shop.currency),
-        )
-
-
-def _owed(quote: Quote, scribe: Scribe) -> str:
-    """Return what is owed after a no."""
-    owed = owed_without(quote)
-    if owed is None:
-        return scribe.say("You owe nothing.")
-    amount = scribe.amount(owed)
-    return scribe.say("You owe {amount} for finding the fault, nothing else.", amount=amount)
+    if actions.state is PageState.accepted:
+        yield from progress_told(actions.visit, scribe)
+    elif actions.state is PageState.declined:
+        yield from after_no(quote, envelope, scribe, shop)
 
 
 def _no_means(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return what follows a no."""
-    if envelope.change is None:
-        return _owed(quote, scribe)
-    return still_holds(envelope.change.agreed, scribe)
+    if envelope.change is None or envelope.holds is None:
+        return owed_told(quote, scribe)
+    return still_holds(envelope.holds, scribe)
 
 
 def _told_no(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:

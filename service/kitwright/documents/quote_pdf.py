@@ -14,6 +14,7 @@ from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of, ways_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.frame import (
     customer_lines,
@@ -38,7 +39,9 @@ from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
 from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.reading_strips import stored_zones
+from kitwright.documents.ready_words import ready_on
 from kitwright.documents.totals_view import totals_of
+from kitwright.documents.withdrawal_words import withdrawal_told
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import (
@@ -165,6 +168,19 @@ def quote_sheet(
         "decide": [_fact(fact) for fact in offer.costs],
         "mind": list(offer.mind),
         "seal": envelope.sha256 or "",
+        "withdrawal": _withdrawal(quote, envelope, scribe, contact),
+    }
+
+
+def _withdrawal(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+    told = withdrawal_told(envelope, quote.shop, contact, scribe)
+    if told is None:
+        return {"heading": ""}
+    return {
+        "heading": told.heading,
+        "notice": list(told.notice),
+        "form_heading": told.form_heading,
+        "form": list(told.form),
     }
 
 
@@ -180,7 +196,8 @@ def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, 
         (say("Date"), day(quote.on)),
         (say("Valid until"), day(quote.valid_until)),
     ]
-    if quote.parts_by is not None:
+    # the day on which it is ready says more
+    if quote.parts_by is not None and ready_on(quote) is None:
         expected = say("{day}, if ordered on {on}", day=day(quote.parts_by), on=day(quote.on))
         rows.append((say("Parts expected by"), expected))
     elif quote.unfilled:
@@ -321,7 +338,7 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
             scribe.say("recommended") if extra.default == "recommend" else scribe.say("optional")
         ),
         "why": " ".join(dict.fromkeys(why.text for why in extra.why)),
-        "price": scribe.amount(extra.price),
+        "price": difference_told(extra.price, scribe),
         "minutes": scribe.hours(extra.minutes),
     }
 
@@ -357,13 +374,13 @@ def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
 def _answer(contact: Contact, link: str, envelope: Envelope, scribe: Scribe) -> list[str]:
     say = scribe.say
     reached = ", ".join(reach_lines(contact))
-    if envelope.change is not None:
+    if envelope.change is not None and envelope.holds is not None:
         return [
             say("To accept, sign below, tell us, or answer at the address below.")
             if link
             else say("To accept, sign below or tell us."),
             say("To say no, tell us."),
-            still_holds(envelope.change.agreed, scribe),
+            still_holds(envelope.holds, scribe),
         ]
     return [
         say(

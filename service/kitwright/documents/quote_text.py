@@ -11,10 +11,12 @@ from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.change_view import change_rows, found_of
 from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.difference_words import difference_told
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
 from kitwright.documents.order_text import order_lines
 from kitwright.documents.plan_view import minute_rows, place_name, stop_told
+from kitwright.documents.ready_words import ready_on, ready_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, LeftOver, Line, Option, Quote, RankedFault
@@ -82,6 +84,14 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield say(
             "Valid until {day}; parts expected by {parts_day}", day=until, parts_day=parts_day
         )
+    yield from _ready(quote, scribe)
+
+
+def _ready(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield when the work is finished, and on what condition, if that is known."""
+    if ready_on(quote) is not None:
+        ready = ready_told(quote, scribe, change=quote.change)
+        yield from paragraph(f"{ready.label} {ready.day}, {ready.condition}", "", " " * 6)
 
 
 def _change(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -265,7 +275,7 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _cost(price: Amount, minutes: int, scribe: Scribe) -> str:
-    return f"{scribe.amount(price)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
+    return f"{difference_told(price, scribe)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
 
 
 def _courses(quote: Quote, scribe: Scribe) -> Iterator[str]:

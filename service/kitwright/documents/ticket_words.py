@@ -8,6 +8,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, FamilyId, Shop
 from kitwright.documents.frame import text_lines
+from kitwright.documents.shop_words import text_of
 from kitwright.keeping.record import Customer, Machine, Ticket
 from kitwright.language.scribe import Scribe
 from kitwright.units import decimal_text
@@ -56,7 +57,8 @@ def terms_told(shop: Shop, scribe: Scribe) -> Iterator[str]:
             storage.grace_days,
             price=price,
         )
-        yield say("Machines that are not collected: {terms}.", terms=storage.notice)
+        notice = text_of(shop, storage.notice, scribe)
+        yield say("Machines that are not collected: {terms}.", terms=notice)
     if fees.pickup is not None:
         yield say(
             "If we fetch or bring the machine, each trip costs {base}, and {each} for each "
@@ -64,7 +66,7 @@ def terms_told(shop: Shop, scribe: Scribe) -> Iterator[str]:
             base=scribe.money(str(fees.pickup.base), shop.currency),
             each=scribe.money(str(fees.pickup.per_km), shop.currency),
         )
-    warranty = shop.quote.warranty.customer_supplied_parts
+    warranty = text_of(shop, shop.quote.warranty.customer_supplied_parts, scribe)
     yield say("Our warranty on parts that you bring: {terms}.", terms=warranty)
     yield say("Your rights by law stay as they are.")
 

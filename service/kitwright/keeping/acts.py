@@ -37,6 +37,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
                 QuoteState.expired,
             }
         ),
+        "withdrawal": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "pay": frozenset(QuoteState),
         "collect": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
         "notice": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
@@ -54,6 +55,7 @@ _SAID: Final = {
     "notice": "record a notice for",
     "pay": "record a payment for",
     "tear_down": "tear down for",
+    "withdrawal": "withdraw from",
 }
 """How acts are said whose name alone says too little."""
 
@@ -62,6 +64,10 @@ AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 
 NOT_FOLLOWED: Final = frozenset({QuoteState.draft, QuoteState.accepted})
 """States that can be withdrawn without an offer: no order or work has followed yet."""
+
+
+_AFTER_WITHDRAWAL: Final = frozenset({"stop", "pay", "collect", "invoice"})
+"""The acts on work that its customer withdrew from once it had begun."""
 
 
 class Standing(Struct, frozen=True, kw_only=True):
@@ -203,6 +209,8 @@ def possible_acts(
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
+    waits: bool = False,
+    may_withdraw: bool = False,
     comes_back: bool = False,
     may_claim: bool = False,
     is_waiting: bool = False,
@@ -221,6 +229,8 @@ def possible_acts(
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
+        waits: whether work can't begin yet, because the customer may withdraw.
+        may_withdraw: whether the customer may.
         comes_back: whether its machine came back from an earlier visit.
         may_claim: whether the part that made it come back can be claimed.
         is_waiting: whether its machine waits to be collected.
@@ -236,8 +246,9 @@ def possible_acts(
         "cause": comes_back,
         "claim": may_claim,
         "order": is_orderable,
-        "start": is_supplied,
-        "tear_down": can_begin,
+        "start": is_supplied and not waits,
+        "tear_down": can_begin and not waits,
+        "withdrawal": may_withdraw,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_here,
         "pay": account.is_payable,
@@ -245,13 +256,14 @@ def possible_acts(
         "notice": is_waiting,
         "invoice": account.is_billable,
     }
-    return tuple(
-        sorted(act for act, states in ACTS.items() if quote.state in states and met.get(act, True))
-    )
+    every = ACTS if quote.withdrawn_at is None else _AFTER_WITHDRAWAL
+    return tuple(sorted(act for act in every if quote.state in ACTS[act] and met.get(act, True)))
 
 
 def check_act(act: str, quote: KeptQuote) -> None:
     """Raise NotNow if a quote's state leaves no room for an act."""
+    if quote.withdrawn_at is not None and act not in _AFTER_WITHDRAWAL:
+        raise NotNow(act, quote, "the customer has withdrawn from the contract: stop the work")
     if quote.state in ACTS[act]:
         return
     if quote.state is QuoteState.done:

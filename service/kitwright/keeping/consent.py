@@ -17,6 +17,7 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
+    FromAfar,
     KeptQuote,
     Means,
     Revision,
@@ -97,7 +98,7 @@ class Yes(Struct, frozen=True, kw_only=True):
     """A customer's acceptance, in the caller's terms.
 
     If `amount` is None, it is the revision's total. If `limit` is None, it is that total plus the
-    shop's allowance.
+    shop's allowance. `from_afar` is what it means for the right to withdraw, None for nothing.
     """
 
     who: str
@@ -108,6 +109,7 @@ class Yes(Struct, frozen=True, kw_only=True):
     amount: Money | None = None
     limit: Money | None = None
     text: str
+    from_afar: FromAfar | None = None
 
 
 class More(Struct, frozen=True, kw_only=True):
@@ -212,6 +214,7 @@ def accept(
             includes_tax=yes.includes_tax,
             text=yes.text,
             sha256=offer.sha256 or "",
+            from_afar=yes.from_afar,
         )
     )
     return accepted(records, stamp, quote, revision, facts)
@@ -251,7 +254,8 @@ def _check_repeated(
     if given is None:
         return
     limit = given.amount + allowance(preset, given.amount) if yes.limit is None else yes.limit
-    said = {**structs.asdict(yes), "limit": limit}
+    # the period is that of the first yes
+    said = {**structs.asdict(yes), "limit": limit, "from_afar": None}
     other = choices + tuple(
         name for name, value in said.items() if value is not None and value != getattr(given, name)
     )

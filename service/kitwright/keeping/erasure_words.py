@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import structs
 
-from kitwright.keeping.record import KeptStatement
+from kitwright.keeping.record import Authorisation, KeptStatement
 from kitwright.quote import Party, encode_billing, read_bill, read_statement
 
 ERASED: Final = "erased"
@@ -66,3 +66,11 @@ def without_buyer(body: bytes) -> bytes:
         else structs.replace(exemption, certificate_number=ERASED),
     )
     return encode_billing(left)
+
+
+def without_name(given: Authorisation) -> Authorisation:
+    """Return an authorisation without the names of who gave it and of who withdrew from it."""
+    made = given.from_afar
+    if made is not None and made.withdrawn_by is not None:
+        made = structs.replace(made, withdrawn_by=ERASED)
+    return structs.replace(given, who=ERASED, contact=None, text=ERASED, from_afar=made)

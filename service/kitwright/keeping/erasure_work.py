@@ -11,7 +11,7 @@ from msgspec import structs
 from kitwright.keeping.aftercare import Claim, KeptComeBack
 from kitwright.keeping.dossier import EVERY, own_revisions, ownerless, photos_of
 from kitwright.keeping.erasing import number_of
-from kitwright.keeping.erasure_words import ERASED, without_names
+from kitwright.keeping.erasure_words import ERASED, without_name, without_names
 from kitwright.keeping.event import add_event, change_record, keep_change
 from kitwright.keeping.mail import erase_mails, is_erased_mail
 from kitwright.keeping.photo import drop_photo
@@ -282,7 +282,7 @@ class Work:
         if is_billed:
             retain(records, self.stamp, self._customer, number, RetentionWhy.invoices)
         for consent in () if is_billed else given:
-            blank = structs.replace(consent, who=ERASED, contact=None, text=ERASED)
+            blank = without_name(consent)
             is_changed |= _put(records.authorisations.put, consent, blank)
         additions = self._of_quote(records.additions, number)
         added = [one for one in additions if one.revision in numbers]

@@ -42,6 +42,7 @@ EventKind = Literal[
     "quote.created",
     "quote.credited",
     "quote.declined",
+    "quote.withdrawal",
     "quote.erased",
     "quote.expired",
     "quote.finished",

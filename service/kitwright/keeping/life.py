@@ -17,6 +17,7 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
 from kitwright.keeping.clock import stop_clocks
+from kitwright.keeping.distance import check_period
 from kitwright.keeping.event import Facts, keep_change, note_event
 from kitwright.keeping.linked import keep_link
 from kitwright.keeping.record import (
@@ -289,6 +290,7 @@ def start(
     Raises: NotNow, also if no source can supply some part of the agreed revision.
     """
     check_act("start", quote)
+    check_period(records, quote, stamp.today)
     missing = missing_parts(revision_of(records, quote, quote.agreed or 0))
     if missing:
         raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")

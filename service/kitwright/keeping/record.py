@@ -91,7 +91,8 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     Customer, machine, engine, `valid_until` and the figures are those of the revision shown. If it
     is the agreed one, the figures include its additions. Quotes that were asked for together have
     the same `fleet`: the number of the first of them. `ticket` is the one that the machine was
-    taken in with, as the revision shown names it.
+    taken in with, as the revision shown names it. `withdrawn_at` says that the customer withdrew
+    from work that had begun, which can only be stopped since.
     """
 
     number: int
@@ -113,6 +114,7 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     changed_at: datetime
     fleet: int | None = None
     ticket: int | None = None
+    withdrawn_at: datetime | None = None
 
 
 class Revision(Struct, frozen=True, kw_only=True):
@@ -148,11 +150,26 @@ class Revision(Struct, frozen=True, kw_only=True):
     shown: bytes = b""
 
 
+class FromAfar(Struct, frozen=True, kw_only=True):
+    """A yes by a link as a contract made from afar: the customer may withdraw for `days`, until the
+    end of the day `until`. `starts_early` says that the work may begin before that, as the customer
+    asked. `withdrawn_by` withdrew by some `means`; they are None if nobody did.
+    """
+
+    days: Annotated[int, Meta(ge=0, le=999)]
+    until: date
+    starts_early: bool
+    withdrawn_at: datetime | None = None
+    withdrawn_by: str | None = None
+    means: Means | None = None
+
+
 class Authorisation(Struct, frozen=True, kw_only=True):
     """A customer's acceptance of exactly one revision.
 
     `amount` is the revision's total. `limit` is the total that the bill may reach without asking
     again. Both include tax if `includes_tax`. `text` is what was shown or read to the customer.
+    `from_afar` is None if the customer has no right to withdraw.
     """
 
     quote: int
@@ -166,6 +183,7 @@ class Authorisation(Struct, frozen=True, kw_only=True):
     includes_tax: bool
     text: str
     sha256: str
+    from_afar: FromAfar | None = None
 
 
 class Addition(Struct, frozen=True, kw_only=True):

@@ -15,7 +15,7 @@ from typing import Final
 from msgspec import Struct, structs
 
 from kitwright.keeping.accounts import account_of
-from kitwright.keeping.erasure_words import ERASED, without_buyer
+from kitwright.keeping.erasure_words import without_buyer, without_name
 from kitwright.keeping.event import keep_change
 from kitwright.keeping.record import KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
 from kitwright.keeping.store import Records
@@ -129,9 +129,7 @@ def forget_invoices(records: Records, stamp: Stamp, one: Retention) -> None:
     erased = {each.number for each in records.revisions.of_quote(one.quote) if each.is_erased}
     for consent in records.authorisations.of_quote(one.quote):
         if consent.revision in erased:
-            records.authorisations.put(
-                structs.replace(consent, who=ERASED, contact=None, text=ERASED)
-            )
+            records.authorisations.put(without_name(consent))
     records.retentions.drop(one.number)
     quote = records.quotes.get(one.quote)
     if quote is not None:

@@ -28,7 +28,7 @@ class NothingOwed(ActRefused):
 
     def __init__(self, quote: KeptQuote) -> None:
         super().__init__(
-            f"nothing was agreed (it is {quote.state.value}), and it has no diagnostic fee: "
+            f"nothing is agreed (it is {quote.state.value}), and it has no diagnostic fee: "
             "nothing is owed"
         )
         self.quote = quote.number

@@ -151,7 +151,7 @@ SENTENCES: Final[dict[str, str]] = {
     "warranty-by-law": "Your rights by law stand beside our warranty, whatever it says.",
     "customer-brings": "Supplied by the customer: no warranty on the part itself.",
     "core-deposit": "Refunded when the old part is returned.",
-    "sublet-of-job": "Sublet to a specialist: {job}. Additional working days: {days}.",
+    "sublet-of-job": "Done by a specialist: {job}. Additional working days: {days}.",
     "speaks-for": "{finding}: {times} times as likely with {fault} as without it.",
     "speaks-against": "{finding}: {times} times as likely without {fault} as with it.",
     "speaks-for-too": (
@@ -280,7 +280,7 @@ under removal and under reassembly.
 """
 
 PHRASES: Final[dict[str, str]] = {
-    "bench-minimum": "Minimum bench charge",
+    "bench-minimum": "Minimum charge for labour",
     "diagnostic-fee": "Diagnosis",
     "diagnostic-credit": "Diagnostic credit",
     "shop-supplies": "Shop supplies",
@@ -288,11 +288,11 @@ PHRASES: Final[dict[str, str]] = {
     "freight-and-order-fees": "Shipping and order fees for parts",
     "small-order": "Small order fee",
     "hazardous-goods": "Hazardous goods fee",
-    "core": "Core deposit: {item}",
+    "core": "Deposit for the old part: {item}",
     "discount": "Discount: {kind}",
     "warranty": "At our expense (warranty): {kind}",
     "labour": "{job} - {class} labour",
-    "sublet": "{service} (sublet)",
+    "sublet": "{service} (by another workshop)",
     "free": "added line {place}",
 }
 """Names of lines and fees that are not part of the catalogue."""

@@ -7,12 +7,18 @@ catalogue. The texts of a quote are already in the quote's language.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time
 from decimal import ROUND_CEILING, Decimal
 from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
-from babel.dates import format_date, format_time, get_datetime_format
+from babel.dates import (
+    format_date,
+    format_skeleton,
+    format_time,
+    get_datetime_format,
+    get_day_names,
+)
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
@@ -94,6 +100,20 @@ class Scribe(Wording):
         """Return a date."""
         return str(format_date(day, format="long", locale=self._locale))
 
+    def near_day(self, day: date, near: date) -> str:
+        """Return a date; without its year, if that is the year of a day that is told beside it."""
+        if day.year != near.year:
+            return self.day(day)
+        return str(format_skeleton("MMMMd", day, locale=self._locale))
+
+    def weekday(self, place: int) -> str:
+        """Return the name of a weekday, 0 for Monday."""
+        return str(get_day_names("wide", locale=self._locale)[place])
+
+    def clock(self, at: time) -> str:
+        """Return a time of the day."""
+        return str(format_time(at, format="short", locale=self._locale))
+
     def moment(self, moment: datetime, zone: str) -> str:
         """Return a time in a time zone: the date, hours, minutes and the zone."""
         there = moment.astimezone(ZoneInfo(zone))
@@ -104,10 +124,10 @@ class Scribe(Wording):
             if str(format_time(there, format="z", tzinfo=local, locale=timed)).isalpha()
             else "ZZZZ"
         )
-        clock = f"{self._locale.time_formats['short'].pattern} {mark}"
-        time = str(format_time(there, format=clock, tzinfo=local, locale=timed))
+        pattern = f"{self._locale.time_formats['short'].pattern} {mark}"
+        told = str(format_time(there, format=pattern, tzinfo=local, locale=timed))
         both = str(get_datetime_format("long", locale=self._locale)).replace("'", "")
-        return both.replace("{0}", time).replace("{1}", self.day(there.date()))
+        return both.replace("{0}", told).replace("{1}", self.day(there.date()))
 
     def named(self, thing: Named) -> str:
         """Return the name of a job, a fault or a need, with its cylinder if it has one."""
@@ -116,6 +136,15 @@ class Scribe(Wording):
     def listed(self, things: Iterable[Named]) -> str:
         """Return the names of several things with their cylinders, separated by semicolons."""
         return "; ".join(map(self.named, things))
+
+    def together(self, things: Iterable[Named]) -> str:
+        """Return the names of several things, each once with all its cylinders."""
+        places: dict[str, list[int]] = {}
+        for thing in things:
+            found = places.setdefault(thing.name, [])
+            if thing.cylinder is not None and thing.cylinder not in found:
+                found.append(thing.cylinder)
+        return "; ".join(self.on_cylinders(name, found) for name, found in places.items())
 
     def on_one_of(self, thing: str, cylinders: Sequence[int]) -> str:
         """Return a thing on one of several cylinders; without them if `cylinders` is empty."""

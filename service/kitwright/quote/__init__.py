@@ -60,9 +60,15 @@ from kitwright.quote.contingency import (
     PriceRange,
 )
 from kitwright.quote.course import Advice, AnotherMachine, Course, CourseName, WarrantyTerms
-from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
+from kitwright.quote.customer import (
+    ShownChange,
+    ShownQuote,
+    change_for_customer,
+    customers_reasons,
+    for_customer,
+)
 from kitwright.quote.engine import Engine
-from kitwright.quote.envelope import Envelope, FleetPlace, MoreAsked, Paper
+from kitwright.quote.envelope import Envelope, FleetPlace, Paper, RightToWithdraw
 from kitwright.quote.kit import (
     Cover,
     FromStock,
@@ -169,7 +175,6 @@ __all__ = [
     "Measured",
     "Minutes",
     "MinutesRow",
-    "MoreAsked",
     "MoreMinutes",
     "Need",
     "NextTest",
@@ -197,9 +202,11 @@ __all__ = [
     "Registered",
     "Removal",
     "Retest",
+    "RightToWithdraw",
     "Saving",
     "ScopedJobs",
     "SerialNumber",
+    "ShownChange",
     "ShownQuote",
     "Soonest",
     "Statement",
@@ -221,6 +228,7 @@ __all__ = [
     "WholePercent",
     "WorkPlan",
     "amount_of",
+    "change_for_customer",
     "customers_reasons",
     "encode_billing",
     "encode_quote",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from kitwright.quote.base import Amount, Count, DecimalText, OnCylinder
+from kitwright.quote.base import Amount, Count, DecimalText, JobOn, OnCylinder
 
 
 class Measured(Struct, frozen=True, kw_only=True):
@@ -42,14 +43,19 @@ class Change(Struct, frozen=True, kw_only=True):
 
     `was` is the total of the revision `agreed`, with what was added to it; `now` is the new total:
     was + difference = now. Of the difference, `by_prices` comes from prices that moved since, and
-    not from what was found. `limit` is the highest bill if the customer accepts without naming
-    another one. All amounts include tax.
+    not from what was found; it is null if that is not known. `limit` is the highest bill if the
+    customer accepts without naming another one. All amounts include tax. `more` are the jobs that
+    were not agreed before. `was_ready_on` is the day told with what is agreed, and `ready_on` the
+    new one; each is null if it is not known.
     """
 
     agreed: Annotated[Count, Meta(description="The revision that is agreed.")]
     finds: tuple[Find, ...]
     was: Amount
     difference: Amount
-    by_prices: Amount
+    by_prices: Amount | None
     now: Amount
     limit: Amount
+    more: tuple[JobOn, ...] = ()
+    was_ready_on: date | None = None
+    ready_on: date | None = None

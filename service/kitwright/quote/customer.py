@@ -13,7 +13,7 @@ from msgspec import UNSET, Struct, UnsetType, structs
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Reason
-from kitwright.quote.change import Find
+from kitwright.quote.change import Change, Find
 from kitwright.quote.come_back import ComesBack
 from kitwright.quote.contingency import Contingency
 from kitwright.quote.course import Course
@@ -100,8 +100,10 @@ def _of(hint: Any) -> Any:
 
 if TYPE_CHECKING:
     ShownQuote = Quote
+    ShownChange = Change
 else:
     ShownQuote = _projected(Quote)
+    ShownChange = _projected(Change)
 
 _decode: Final = msgspec.json.Decoder(ShownQuote).decode
 
@@ -114,6 +116,11 @@ def for_customer(answer: bytes) -> bytes:
     shown = _decode(answer)
     jobs = tuple(structs.replace(job, why=customers_reasons(job.why)) for job in shown.jobs)
     return msgspec.json.encode(structs.replace(shown, jobs=jobs))
+
+
+def change_for_customer(change: Change) -> ShownChange:
+    """Return the part of a change that the customer sees."""
+    return msgspec.convert(msgspec.to_builtins(change), ShownChange)
 
 
 def customers_reasons(reasons: Iterable[Reason]) -> tuple[Reason, ...]:

@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
 from msgspec import Struct
 
 from kitwright.money import Money
+from kitwright.quote.change import Change
 from kitwright.quote.whole import Quote
-
-
-class MoreAsked(Struct, frozen=True, kw_only=True):
-    """What a revision asks for beyond the one that is agreed: the agreed total, `because` of what
-    it changes (empty: not recorded), the new total, and the new limit. All with tax if the
-    authorisation has it. `by_prices` is what prices that changed since have in the difference,
-    None if that is nothing or not known.
-    """
-
-    agreed: Money
-    because: str
-    total: Money
-    limit: Money
-    by_prices: Money | None = None
 
 
 class FleetPlace(Struct, frozen=True, kw_only=True):
@@ -38,13 +25,27 @@ class FleetPlace(Struct, frozen=True, kw_only=True):
     total: Money | None
 
 
+class RightToWithdraw(Struct, frozen=True, kw_only=True):
+    """The right to withdraw from a contract that a consumer makes by a link, for `days` after it.
+
+    Once it is made, `until` is its last day, and `starts_early` says that the work may begin before
+    that, as the customer asked; `withdrawn_at` is when the customer withdrew.
+    """
+
+    days: int
+    until: date | None = None
+    starts_early: bool = False
+    withdrawn_at: datetime | None = None
+
+
 class Envelope(Struct, frozen=True, kw_only=True):
     """The data printed around a revision; documents leave out customer data that is None.
 
     `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
     revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
     `change` is what it asks for beyond an agreed revision, and `holds` what is agreed besides it,
-    also after it was declined.
+    also after it was declined. `withdrawal` is the customer's right to withdraw, None if there is
+    none. `button` are the words of the button that says yes, empty for the usual ones.
     """
 
     quote_id: str
@@ -61,9 +62,11 @@ class Envelope(Struct, frozen=True, kw_only=True):
     agreed_by: str | None = None
     limit: Money | None = None
     limit_includes_tax: bool = True
-    change: MoreAsked | None = None
+    change: Change | None = None
     holds: Money | None = None
     fleet: FleetPlace | None = None
+    withdrawal: RightToWithdraw | None = None
+    button: str = ""
 
     @property
     def name(self) -> str:

@@ -41,8 +41,10 @@ class Quote(Struct, frozen=True, kw_only=True):
     findings were given, and they support a repair, or so far only a test or other work that comes
     first; `assessment` is then set. With `test`, `in_play` lists the repairs that may follow. With
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
-    is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
-    name such parts and say what may change the amounts later, such as a new tax rate.
+    is null if nothing has to arrive, or while no source can supply some part (`unfilled`).
+    `ready_on` is the day on which the work is finished if it is agreed on the quote's day, its
+    parts come as promised and nothing more is found; null if that is not known. `notes` name
+    missing parts and say what may change the amounts later, such as a new tax rate.
     `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
     known. If `courses` were requested, everything else is that of the advised one until one is
     chosen, when the quote is accepted. `change` says what was found once the work was agreed, and
@@ -92,6 +94,7 @@ class Quote(Struct, frozen=True, kw_only=True):
         Meta(description="The revision of the shop's own estimates; null: the catalogue's."),
     ] = None
     change: Change | None = None
+    ready_on: date | None = None
     comes_back: ComesBack | None = None
 
     @property

@@ -25,8 +25,8 @@ from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
 from kitwright.stages.ordering import PartsOrder, own_stock
 from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
+from kitwright.stages.ready import find_parts_by, find_ready_on
 from kitwright.stages.request import MinutesOverride, Ordered, Request, Terms
-from kitwright.stages.supply import working_day
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
 from kitwright.stages.work_plan import Step, Stop, WorkPlan
@@ -273,16 +273,14 @@ class CourseName(StrEnum):
 class Course(Struct, frozen=True, kw_only=True):
     """One of several ways to put a fault right, as a whole quote.
 
-    `also` are the courses that come to the same jobs. `ready_on` is the day on which it is ready,
-    None if that is not known. `unfixed` are the jobs of better repairs that it leaves out, and
-    `dearer_than` the better courses that cost less, with by how much; `above_machine` is by how
-    much it costs more than another machine, None if it does not.
+    `also` are the courses that come to the same jobs. `unfixed` are the jobs of better repairs that
+    it leaves out, and `dearer_than` the better courses that cost less, with by how much;
+    `above_machine` is by how much it costs more than another machine, None if it does not.
     """
 
     name: CourseName
     also: tuple[CourseName, ...]
     outcome: Outcome
-    ready_on: date | None
     unfixed: tuple[Operation, ...]
     dearer_than: tuple[tuple[CourseName, Money], ...] = ()
     above_machine: Money | None = None
@@ -360,8 +358,9 @@ class Outcome(Struct, frozen=True, kw_only=True):
     only one.
 
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
-    work should be there, None if there are none, or if no source can supply some part. `notes` name
-    these parts and say what may change the amounts later.
+    work should be there, None if there are none, or if no source can supply some part. `ready_on`
+    is the day on which the work is finished, None if that is not known. `notes` name the missing
+    parts and say what may change the amounts later.
     `estimates` is the revision of the shop's own estimates, None for the catalogue's.
     `basis` is None if no findings were given, `prospect` if contingencies were not requested,
     `sooner` if nothing that is bought can be there earlier.
@@ -377,6 +376,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     plan: WorkPlan
     stops: tuple[Stop, ...]
     parts_by: date | None
+    ready_on: date | None
     valid_until: date
     notes: tuple[Why, ...] = ()
     basis: Basis | None = None
@@ -446,7 +446,7 @@ def make_outcome(
         operated = tuple(_changed(each, repair, request.asked.terms) for each in operated)
     parts_by = draft.parts_by
     if repair.kit is not draft.repair.kit:
-        parts_by = find_parts_by(shop, repair, on)
+        parts_by = parts_day(shop, request, repair)
     valid_until = on + timedelta(days=shop.quote.valid_days)
     return Outcome(
         request=request,
@@ -459,6 +459,7 @@ def make_outcome(
         plan=planned.plan,
         stops=tuple(stop.up_to(repair.price) for stop in planned.stops),
         parts_by=parts_by,
+        ready_on=find_ready_on(shop, request.asked, repair.kit, parts_by, repair.labour.billed),
         valid_until=valid_until,
         notes=(
             *_come_back_notes(request),
@@ -539,20 +540,7 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
     )
 
 
-def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
-    """Return the day by which all ordered parts and all sublet work should be there, None if there
-    are none, or if no source can supply some part.
-    """
-    if repair.kit.unfilled:
-        return None
-    days = [
-        shop.sublet[operation.job.sublet].days
-        for operation in repair.jobs.operations
-        if operation.job.sublet is not None
-    ]
-    ready = max((order.promised for order in repair.orders), default=None)
-    if not days:
-        return ready
-    # sublet work is done while parts are on their way, so the later of the two decides
-    back = working_day(shop, on, max(days))
-    return back if ready is None else max(back, ready)
+def parts_day(shop: Shop, request: Request, repair: Repair) -> date | None:
+    """Return the day by which all that a repair waits for should be there; see `find_parts_by`."""
+    operations = repair.jobs.operations
+    return find_parts_by(shop, request.asked, repair.kit, repair.still, operations)

@@ -171,6 +171,16 @@ def payments(db: Database) -> None:
     make_payments(db.conn)
 
 
+@MIGRATIONS(name="0014")
+def distance(db: Database) -> None:
+    """Let an acceptance be a contract made from afar, and its customer withdraw from it."""
+    _run(
+        db,
+        "ALTER TABLE authorisations ADD COLUMN from_afar TEXT;;"
+        "ALTER TABLE quotes ADD COLUMN withdrawn_at TEXT",
+    )
+
+
 @MIGRATIONS(name="0015")
 def catalogues(db: Database) -> None:
     """Create the table of the catalogues that offers were made with."""

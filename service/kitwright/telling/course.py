@@ -30,7 +30,7 @@ def _course(one: Course, outcome: Outcome, teller: Teller) -> wire.Course:
         total=amount_of(one.price),
         more=amount_of(one.price - outcome.repair.price),
         parts_by=quoted.parts_by,
-        ready_on=one.ready_on,
+        ready_on=quoted.ready_on,
         warranty=wire.WarrantyTerms(
             labour_days=warranty.labour_days,
             alternate_parts_days=warranty.alternate_parts_days,

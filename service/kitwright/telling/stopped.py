@@ -23,7 +23,9 @@ def _description(line: AgreedLine, speaker: Speaker, *, in_boxes: bool) -> str:
         return speaker.say("Reduced to what you agreed to")
     labour = speaker.word(line.labour_class or "")
     if in_boxes:
-        return speaker.say("Work until it was stopped; returned in boxes ({labour})", labour=labour)
+        return speaker.say(
+            "Work until it was stopped; returned in pieces ({labour})", labour=labour
+        )
     return speaker.say("Work until it was stopped, and refitting ({labour})", labour=labour)
 
 

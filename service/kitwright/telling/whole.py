@@ -53,6 +53,7 @@ def tell_quote(
         on=request.asked.on,
         valid_until=outcome.valid_until,
         parts_by=outcome.parts_by,
+        ready_on=outcome.ready_on,
         language=speaker.language,
         catalogue_revision=catalogue.revision,
         shop=wire.QuotingShop(

@@ -327,3 +327,40 @@ def test_documents_of_a_change_say_why_and_what_a_no_leaves(staff: Staff) -> Non
         assert f"What you agreed to before, ${agreed}, still holds." in " ".join(told.split())
     assert "return your machine" not in pdf_text(paper)
     assert "You owe" not in declined
+
+
+def test_change_says_the_day_told_before_and_the_new_one(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    before = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]["ready_on"]
+    made = find(staff, id, free_lines=[INSERT])
+    kept = staff.get(f"/v1/quotes/{id}/revisions/2")["quote"]
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    shown = staff.client.get(path, headers={"Accept": "application/json"}).json()
+    page = unescape(staff.client.get(path, headers=HTML).text)
+
+    change = made["change"]
+    assert before is not None
+    assert (change["was_ready_on"], change["ready_on"]) == (before, kept["ready_on"])
+    assert shown["change"]["ready_on"] == kept["ready_on"]
+    assert shown["quote"]["change"] == shown["change"]
+    assert "by" not in shown["change"]["finds"][0]
+    words = ("as before", "nothing more is found")
+    assert all(word in page for word in words) or "instead of" in page
+
+
+def test_revision_after_the_yes_says_what_it_changes(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    agreed = staff.get(f"/v1/quotes/{id}")
+    request = staff.get(f"/v1/quotes/{id}/revisions/1")["request"]
+    more = {**request, "free_lines": [INSERT]}
+    staff.act(id, "revise", more)
+    staff.act(id, "issue")
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    shown = staff.client.get(path, headers={"Accept": "application/json"}).json()
+
+    change = shown["change"]
+    assert shown["quote"]["change"] is None
+    assert (change["was"], change["finds"]) == (agreed["gross"], [])
+    assert change["now"] == shown["quote"]["totals"]["gross"]
+    assert amount(change["difference"]) == amount(change["now"]) - amount(change["was"])
+    assert change["was_ready_on"] == agreed["quote"]["ready_on"]

@@ -6,6 +6,9 @@ import pytest
 from tests.web.calls.conftest import Staff
 from tests.web.calls.shop import png
 
+from kitwright.documents.ticket_words import terms_told
+from kitwright.language.scribe import Scribe
+
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 REPAIR: dict[str, Any] = {
     "family": "QM-H27",
@@ -256,3 +259,13 @@ def test_export_and_erasure_know_tickets(staff: Staff) -> None:
     assert staff.client.get(path).status_code == 410
     told = staff.refused("/v1/quotes", {**REPAIR, "ticket": "T1"})
     assert [one["pointer"] for one in told["errors"]] == ["/ticket"]
+
+
+def test_shops_own_terms_are_in_the_customers_language_where_given(staff: Staff) -> None:
+    shop = staff.counter.desk.service.workshop.shop
+    assert shop.fees.storage is not None
+    german = shop.translations["de"]
+    told = " ".join(terms_told(shop, Scribe("de")))
+    assert german[shop.fees.storage.notice] in told
+    assert german[shop.quote.warranty.customer_supplied_parts] in told
+    assert shop.fees.storage.notice in " ".join(terms_told(shop, Scribe("en")))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from kitwright.catalogue.checks.records import area_file, problem
 from kitwright.catalogue.model import ChargeKind
@@ -15,10 +15,14 @@ if TYPE_CHECKING:
     from kitwright.catalogue.problems import Problem
 
 
+MOST_WITHDRAWAL_DAYS: Final = 365
+
+
 def check_areas(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of tax areas."""
     for area in catalogue.tax_areas.values():
         yield from _kinds(area)
+        yield from _distance(area)
         if area.retention_years is not None and not 0 < area.retention_years <= 50:
             message = f"{area.retention_years} is not from 1 to 50"
             yield problem(area_file(area.id), "", "retention-out-of-range", message)
@@ -50,6 +54,21 @@ def _kinds(area: TaxArea) -> Iterator[Problem]:
         if kind not in taxed:
             message = f"the exemption covers {kind}, which is not taxed"
             yield problem(file, "exemption", "exemption-idle", message)
+
+
+def _distance(area: TaxArea) -> Iterator[Problem]:
+    file, rules = area_file(area.id), area.distance
+    if rules is None:
+        return
+    if not rules.source.strip():
+        yield problem(file, "distance", "distance-unsound", "source does not name the law")
+    if not 1 <= rules.withdrawal_days <= MOST_WITHDRAWAL_DAYS:
+        message = f"withdrawal_days is not between 1 and {MOST_WITHDRAWAL_DAYS}"
+        yield problem(file, "distance", "distance-unsound", message)
+    for language, words in rules.buttons.items():
+        if not words.strip() or len(words.splitlines()) > 1:
+            message = f"buttons: the words in {language!r} are not one line of text"
+            yield problem(file, "distance", "distance-unsound", message)
 
 
 def _component(file: str, row: TaxComponent, *, is_first: bool) -> Iterator[Problem]:

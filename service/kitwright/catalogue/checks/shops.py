@@ -24,6 +24,7 @@ def check_shops(catalogue: Catalogue) -> Iterator[Problem]:
     for shop in catalogue.shops.values():
         yield from _money(catalogue, shop)
         yield from _place(shop)
+        yield from _translations(shop)
         yield from check_contact(shop_file(shop.id), shop.contact)
         yield from _purchasing(catalogue, shop)
         yield from _labour(catalogue, shop)
@@ -70,6 +71,18 @@ def _place(shop: Shop) -> Iterator[Problem]:
         yield from check_time(file, "closes", shop.closes)
     for name in ("language", "bench_language"):
         yield from check_language(file, name, getattr(shop, name))
+
+
+def _translations(shop: Shop) -> Iterator[Problem]:
+    """Yield the translations into no known language, and those of no text of the shop."""
+    file, texts = shop_file(shop.id), {shop.quote.warranty.customer_supplied_parts}
+    if shop.fees.storage is not None:
+        texts.add(shop.fees.storage.notice)
+    for language, translated in shop.translations.items():
+        yield from check_language(file, f"translations.{language}", language)
+        for text in sorted(translated.keys() - texts):
+            message = f"translations: customers read no text {text!r} of this shop"
+            yield problem(file, f"translations.{language}", "translation-unused", message)
 
 
 def _purchasing(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:

@@ -104,6 +104,7 @@ from kitwright.catalogue.model.supplier import (
     Supplier,
 )
 from kitwright.catalogue.model.tax import (
+    Distance,
     Exemption,
     Rate,
     RoundBy,
@@ -214,6 +215,7 @@ __all__ = [
     "DiagnosisCode",
     "DiagnosisRules",
     "DiagnosticCredit",
+    "Distance",
     "Element",
     "ElementId",
     "ElementTime",

@@ -336,6 +336,7 @@ class Shop(Record, frozen=True, kw_only=True):
     stop (absent: the end of the day). `quality_floor` names the lowest quality fitted in a role
     (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
     (absent: not at all). `bench` is for the day on which a repair is ready (absent: not told).
+    `translations` has the shop's own texts in other languages: language -> text -> translation.
     """
 
     id: ShopId
@@ -364,4 +365,5 @@ class Shop(Record, frozen=True, kw_only=True):
     seller: Seller = Seller()
     bench: BenchTime | None = None
     collection: Collection = Collection()
+    translations: dict[str, dict[str, str]] = {}
     stock: tuple[StockRow, ...] = ()

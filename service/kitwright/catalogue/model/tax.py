@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
+from typing import Annotated
+
+from msgspec import Meta
 
 from kitwright.catalogue.model.words import (
     AreaId,
@@ -60,11 +63,25 @@ class Exemption(Record, frozen=True, kw_only=True):
     kinds: tuple[ChargeKind, ...]
 
 
+class Distance(Record, frozen=True, kw_only=True):
+    """What the law of a place asks of a contract that a consumer makes by a link: from afar.
+
+    The consumer may withdraw for `withdrawal_days` after the day of the contract. `buttons` are the
+    words of the button that says yes, by language (`de`) or by language and country (`de-AT`).
+    `source` names the law.
+    """
+
+    source: str
+    withdrawal_days: Annotated[int, Meta(ge=0, le=999)]
+    buttons: dict[str, str] = {}
+
+
 class TaxArea(Record, frozen=True, kw_only=True):
     """The tax rules of one place. Those of the starter catalogue are examples: local law
     decides.
 
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
+    `distance` is None if a yes by a link has no rules of its own.
     `advance_invoices` says that an advance gets an invoice of its own when it is paid, because its
     tax is due then. Invoices and credit notes are kept `retention_years`, counted from the end of
     the year in which the last one for a quote was made; None: for good, as far as is known.
@@ -80,5 +97,6 @@ class TaxArea(Record, frozen=True, kw_only=True):
     untaxed: tuple[ChargeKind, ...]
     exemption: Exemption | None = None
     is_vat: bool = False
+    distance: Distance | None = None
     advance_invoices: bool = False
     retention_years: int | None = None

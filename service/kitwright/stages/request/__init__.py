@@ -54,6 +54,7 @@ from kitwright.stages.request.terms import (
     PriceOverride,
     Terms,
 )
+from kitwright.stages.request.underway import Underway
 
 __all__ = [
     "MOST_MINUTES",
@@ -96,6 +97,7 @@ __all__ = [
     "Rust",
     "SerialNeeded",
     "Terms",
+    "Underway",
     "UnknownBuildCode",
     "UnknownFamily",
     "UnknownId",

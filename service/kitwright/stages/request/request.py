@@ -71,6 +71,7 @@ from kitwright.stages.request.terms import (
     PriceOverride,
     Terms,
 )
+from kitwright.stages.request.underway import Underway
 
 
 class Rust(StrEnum):
@@ -119,6 +120,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
     is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
+    rest is bought with freight and fees of its own. `underway` is how far agreed work is.
     rest is bought with freight and fees of its own. `come_back` is the earlier visit that this one
     follows; whom it costs what is in the `terms`.
     """
@@ -142,6 +144,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     findings: AskedFindings | None = None
     is_by_findings: bool = False
     ordered: Ordered | None = None
+    underway: Underway | None = None
     come_back: ComeBack | None = None
 
 

@@ -137,14 +137,18 @@ def find_used(
     before: int,
     in_boxes: bool,
     kept: Collection[tuple[str, int | None]] = (),
+    is_refitted: bool = True,
 ) -> UsedUp:
     """Return what is due if the work stops before a step, as `find_stop` says.
 
     Args:
         in_boxes: whether the machine is returned in boxes instead of refitted.
         kept: the roles whose parts can't go back to their supplier, although they are not used.
+        is_refitted: whether putting it together again is due, with what that renews.
     """
     due = _due(plan, before)
+    if not is_refitted:
+        due = structs.replace(due, off=[], to_refit={})
     return _used(shop, plan, lines, needs, due, in_boxes=in_boxes, kept=kept)
 
 

@@ -10,7 +10,7 @@ from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping import consent, life, offer
+from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
 from kitwright.keeping.advancing import set_off
 from kitwright.keeping.consent import Yes
@@ -20,7 +20,7 @@ from kitwright.keeping.record import KeptQuote, Means, QuoteState, Revision, Rev
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
-from kitwright.stages.request import RequestRefused
+from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.advance import tell_advances
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
@@ -58,6 +58,23 @@ Words = Annotated[
 Moment = Annotated[datetime, Meta(tz=True, description="With its offset from UTC.")]
 _CANNOT: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
 """Errors that say that a request can't, or can no longer, be answered."""
+
+
+class WithdrawalIn(Wire, frozen=True, kw_only=True):
+    """A customer's withdrawal as the shop records it: who said so, how, and when; null: now."""
+
+    who: Text
+    means: Literal["in_person", "telephone", "link", "email"]
+    at: Moment | None = None
+
+
+class NotYetSaid(RequestFault):
+    """A withdrawal in the future."""
+
+    code = "not-yet-said"
+
+    def __init__(self) -> None:
+        super().__init__("a customer can't have withdrawn in the future")
 
 
 class IssueIn(Wire, frozen=True, kw_only=True):
@@ -309,6 +326,25 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
         words = tell_advances(language, written(QUOTE, withdrawn.number))
         withdrawn = set_off(records, call.stamp, withdrawn, None, words)
     return _told(call, records, withdrawn)
+
+
+@_act("withdrawal")
+def withdrawal(records: Records, call: Call, body: WithdrawalIn) -> Reply[QuoteHeadOut]:
+    """Record that the customer withdrew.
+
+    For a consumer whose yes by a link made a contract from afar, as long as the period lasts: what
+    counts is the day on which the customer said so. Before the work has begun, nothing is agreed
+    any longer; once it has, it can only be stopped (`stop`), which bills what was done until then.
+    """
+    quote = call.checked(QUOTE, records.quotes.get)
+    desk, said_at = call.desk, body.at
+    day = None if said_at is None else desk.today(said_at)
+    if said_at is not None and said_at > call.stamp.at:
+        raise RequestRefused([NotYetSaid().at("at")])
+    left = distance.withdraw(
+        records, call.stamp, quote, who=body.who, means=Means(body.means), day=day
+    )
+    return _told(call, records, left)
 
 
 @_act("start", may_be_empty=True)

@@ -45,7 +45,7 @@ def uncarried(asked: QuoteIn) -> QuoteIn:
     """
     _check_left_out(asked, ())
     lines = tuple(structs.replace(line, carried=None) for line in asked.free_lines)
-    return structs.replace(asked, free_lines=lines, chosen=UNSET, change=UNSET, ordered=UNSET)
+    return _unmarked(asked, lines)
 
 
 def carried_over(
@@ -76,8 +76,13 @@ def carried_over(
     lines += [_line(each, by) for each in agreed if each.number not in left_out | carried]
     if len(lines) > MOST_FREE_LINES:
         raise RequestRefused([TooManyLines(len(lines)).at("free_lines")])
+    return _unmarked(asked, tuple(lines))
+
+
+def _unmarked(asked: QuoteIn, lines: tuple[FreeLineIn, ...]) -> QuoteIn:
+    """Return a request with other added lines, and without what this service sets by itself."""
     return structs.replace(
-        asked, free_lines=tuple(lines), chosen=UNSET, change=UNSET, ordered=UNSET
+        asked, free_lines=lines, chosen=UNSET, change=UNSET, ordered=UNSET, underway=UNSET
     )
 
 

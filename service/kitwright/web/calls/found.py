@@ -19,7 +19,7 @@ from kitwright.quote import Change, Contingency, Quote, for_customer, known, rea
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, tag
 from kitwright.web.calls.carrying import carried_over
-from kitwright.web.calls.change import MOST_FINDS, ChangeIn, FindIn, MeasuredIn
+from kitwright.web.calls.change import MOST_FINDS, ChangeIn, FindIn, MeasuredIn, jobs_of
 from kitwright.web.calls.clock import UnknownStep
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.freezing import freezing
@@ -276,6 +276,8 @@ async def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn
         agreed=before.agreed.number,
         was=was.amount_text,
         by_prices=by_prices.amount_text,
+        ready_on=agreed.ready_on,
+        jobs=jobs_of(agreed),
         finds=(*earlier, _find(body, turned_up)),
     )
     asked = _today(before.base, before, by)

@@ -26,8 +26,8 @@ _WESTERNMOST: Final = timezone(timedelta(hours=-12))
 
 
 class LinkIn(Wire, frozen=True, kw_only=True):
-    """A new link: the days for which it is valid; null: until the offer's last valid day is over
-    everywhere. It never outlives that by more days than the shop allows.
+    """A new link: the days for which it is valid. It never outlives the offer's last valid day by
+    more days than the shop allows; null: by as many, so that what was agreed can be read by it.
     """
 
     days: Annotated[int, Meta(ge=1, le=90)] | None = None
@@ -61,10 +61,9 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
     if quote.offered is None:
         raise NothingOffered("link to", quote)
     revision = life.revision_of(records, quote, quote.offered)
-    expires_at = end_of(revision)
+    expires_at = end_of(revision) + timedelta(days=desk.link_days)
     if body.days is not None:
-        latest = expires_at + timedelta(days=desk.link_days)
-        expires_at = min(desk.now() + timedelta(days=body.days), latest)
+        expires_at = min(desk.now() + timedelta(days=body.days), expires_at)
     return Reply(body=make_link(records, desk, quote, revision, expires_at))
 
 

@@ -15,6 +15,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from msgspec import Struct, structs
 
+from kitwright.documents.closing_view import Closing
 from kitwright.documents.notice_page import Notice
 from kitwright.documents.page_actions import REPEATED, PageActions, PageField
 from kitwright.documents.page_words import wrong_told
@@ -54,10 +55,13 @@ _SEE_OTHER: Final = 303
 
 
 class Offered(Struct, frozen=True):
-    """A revision on a page, with the actions possible there."""
+    """A revision on a page, with the actions possible there, and the account of a visit that is
+    over.
+    """
 
     paper: Paper
     actions: PageActions
+    closing: Closing | None = None
 
 
 Finding = Callable[[Records, Call], Offered]
@@ -79,7 +83,7 @@ async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosin
         return _notice(desk, refusal)
     if form == HTML:
         found = await choosing(call, found, TicksIn())
-        return _offer_page(desk, found.paper, found.actions)
+        return _offer_page(desk, found)
     if found.actions.has_ended:
         raise Refusal("link-expired", "this offer no longer stands")
     body = await desk.documents.run(desk.papers.quote_pdf, found.paper)
@@ -87,12 +91,16 @@ async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosin
     return Reply(body=body, form=PDF, headers=headers)
 
 
-def _offer_page(desk: Desk, paper: Paper, actions: PageActions, status: int = 200) -> Reply[Any]:
-    """Return the page of an offer; of one that has ended, nothing but that it has."""
-    if actions.has_ended:
-        page = desk.papers.ended_page(paper, actions.newer_url)
+def _offer_page(desk: Desk, found: Offered, status: int = 200) -> Reply[Any]:
+    """Return the page of an offer: of a visit that is over, its account; of an offer that has
+    ended, nothing but that it has.
+    """
+    if found.closing is not None:
+        page = desk.papers.closing_page(found.paper, found.closing)
+    elif found.actions.has_ended:
+        page = desk.papers.ended_page(found.paper, found.actions)
     else:
-        page = desk.papers.offer_page(paper, actions)
+        page = desk.papers.offer_page(found.paper, found.actions)
     return _page(page, status)
 
 
@@ -292,6 +300,8 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
     given: dict[str, Any] = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
         given["limit"] = _plain(given["limit"], currency)
+    if PageField.early in given:
+        given[PageField.early.value] = True
     if issubclass(shape, TicksIn):
         given |= structs.asdict(_ticks(entered))
     return msgspec.convert(given, shape, strict=True, from_attributes=True)
@@ -335,7 +345,7 @@ async def _again(
         entered={PageField(name): text for name, text in entered.items()},
         wrong={field: wrong_told(field, code, scribe) for field, code in fields.items()},
     )
-    return _offer_page(call.desk, found.paper, actions, status)
+    return _offer_page(call.desk, structs.replace(found, actions=actions), status)
 
 
 def _notice(desk: Desk, refusal: Refusal) -> Reply[Any]:

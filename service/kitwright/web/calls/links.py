@@ -9,25 +9,42 @@ from typing import Any, Final, Literal
 import msgspec
 from msgspec import structs
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
-from kitwright.keeping import consent, life, offer
+from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.consent import Yes
+from kitwright.keeping.distance import (
+    may_withdraw,
+    withdrawn_at,
+)
 from kitwright.keeping.life import chosen_of
 from kitwright.keeping.link import Link, LinkRevoked
 from kitwright.keeping.link_rounds import check_round
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
+from kitwright.keeping.record import (
+    Hand,
+    KeptQuote,
+    Means,
+    Revision,
+    RevisionState,
+    Stamp,
+)
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
 from kitwright.quote import (
     CourseName,
+    JobOn,
+    Paper,
+    Quote,
+    ShownChange,
     ShownQuote,
     amount_of,
+    change_for_customer,
     encode_quote,
     for_customer,
     read_quote,
@@ -35,13 +52,15 @@ from kitwright.quote import (
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
+from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
+from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
 from kitwright.web.calls.link_in import check_standing, link_in
 from kitwright.web.calls.link_making import LinkOut, make_link
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out, raw
-from kitwright.web.calls.standing import consent_text, paper_of, standing
+from kitwright.web.calls.standing import change_of, consent_text, paper_of, standing
 from kitwright.web.calls.ticking import (
     TicksIn,
     choose,
@@ -71,9 +90,11 @@ class OfferOut(Out, frozen=True, kw_only=True):
 
     `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
     the exact text that the customer accepts. If a newer revision is on offer to the same customer,
-    `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
-    is the quote including the lines added since it was accepted, null if there are none. Once the
-    offer no longer stands (`withdrawn`, `superseded`, `expired`), what it said is null.
+    or agreed with them, `newer` is its path. `sha256` is of the bytes of `quote`, which never
+    change. `with_additions` is the quote including the lines added since it was accepted, null if
+    there are none. `change` is what it asks for beyond what is agreed, null of a first offer.
+    `account` is the account of a visit that is over. Once the offer no longer stands
+    (`withdrawn`, `superseded`, `expired`), what it said is null.
     """
 
     id: QuoteId
@@ -86,6 +107,9 @@ class OfferOut(Out, frozen=True, kw_only=True):
     sha256: Sha256 | None = None
     quote: ShownQuote | None = None
     with_additions: ShownQuote | None = None
+    change: ShownChange | None = None
+    account: OfferAccountOut | None = None
+    withdrawal: WithdrawalOut | None = None
 
 
 class YesIn(TicksIn, frozen=True, kw_only=True):
@@ -94,12 +118,14 @@ class YesIn(TicksIn, frozen=True, kw_only=True):
 
     `course`, `leave_out` and `extras` are what the customer chose of the offer; then `amount`, the
     total of that choice that the customer was shown, is required. It is checked. An offer with
-    several courses can't be accepted without one.
+    several courses can't be accepted without one. `start_early`: the work may begin before the
+    customer can no longer withdraw, if there is a right to that (`withdrawal`).
     """
 
     who: Text
     limit: DecimalIn | None = None
     amount: DecimalIn | None = None
+    start_early: bool = False
 
 
 class OfferedChoiceOut(Out, frozen=True, kw_only=True):
@@ -119,6 +145,12 @@ class OfferedChoiceOut(Out, frozen=True, kw_only=True):
     quote: ShownQuote
 
 
+class WithdrawIn(Wire, frozen=True, kw_only=True):
+    """A customer's withdrawal from a contract that was made by a link."""
+
+    who: Text
+
+
 class NoIn(Wire, frozen=True, kw_only=True):
     """A customer's refusal."""
 
@@ -130,7 +162,7 @@ class DecidedOut(Out, frozen=True, kw_only=True):
 
     id: QuoteId
     revision: RevisionNumber
-    state: Literal["accepted", "declined"]
+    state: Literal["accepted", "declined", "withdrawn"]
 
 
 ENDED: Final = (RevisionState.withdrawn, RevisionState.superseded, RevisionState.expired)
@@ -207,15 +239,19 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         state=revision.state,
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
+        account=told_account(
+            closing_of(records, link, quote, revision, f"/v1/links/{call.variable('token')}")
+        ),
     )
     if revision.state in ENDED:
         return Reply(body=head)
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
         for given in records.authorisations.of_quote(quote.number)
-        if given.revision == revision.number
+        if given.revision == revision.number and withdrawn_at(given.from_afar) is None
     ]
     stands = standing(records, quote, revision)
+    change = change_of(records, quote, revision, call.desk.overrun)
     offer = structs.replace(
         head,
         text=_text(records, quote, revision),
@@ -226,23 +262,30 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         with_additions=msgspec.Raw(for_customer(encode_quote(stands)))
         if stands.is_added_to
         else None,
+        change=None if change is None else change_for_customer(change),
+        withdrawal=told_right(records, call.desk, quote, revision),
     )
     return Reply(body=offer)
 
 
 def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> LinkOut | None:
-    """Return a link to the revision on offer, if that is not the link's and is for the same
-    customer; else None.
+    """Return a link to the revision on offer, or else to the one that is agreed, if that is later
+    than the link's and for the same customer; else None.
     """
-    if quote.offered is None or quote.offered == link.revision:
+    number = quote.offered or quote.agreed
+    if number is None or number <= link.revision or _leads_to(records, quote, link, number):
         return None
-    own, offered = (
-        life.revision_of(records, quote, number) for number in (link.revision, quote.offered)
-    )
-    if not is_for_the_same(records, own, offered):
+    own, later = (life.revision_of(records, quote, one) for one in (link.revision, number))
+    if not is_for_the_same(records, own, later):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return make_link(records, call.desk, quote, offered, expires_at, link.nonce)
+    return make_link(records, call.desk, quote, later, expires_at, link.nonce)
+
+
+def _leads_to(records: Records, quote: KeptQuote, link: Link, number: int) -> bool:
+    """Return whether a link shows a revision already, because it was chosen from the link's."""
+    agreed = agreed_from(records, quote, link.revision)
+    return agreed is not None and agreed.number == number
 
 
 def _offered(records: Records, call: Call) -> Offered:
@@ -250,12 +293,12 @@ def _offered(records: Records, call: Call) -> Offered:
     link, quote, revision = by_link(records, call)
     gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
-    paper = paper_of(records, quote, revision.number)
+    here = beside(call, call.variable("token"))
+    paper = paper_of(records, quote, revision.number, call.desk.overrun)
     envelope = paper.envelope
-    if envelope.change is not None and usual is not None:
-        # the limit that a yes gives
-        change = structs.replace(envelope.change, limit=usual.money)
-        paper = structs.replace(paper, envelope=structs.replace(envelope, change=change))
+    is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
+        records, quote, call.desk.today()
+    )
     return Offered(
         paper,
         PageActions(
@@ -271,7 +314,13 @@ def _offered(records: Records, call: Call) -> Offered:
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
             notice=to_collect(call.desk, records, quote, paper),
+            withdraw_url=beside(call, call.variable("token"), "withdraw")
+            if is_open_to_withdraw
+            else None,
+            visit=quote.state.value,
+            valid_until=revision.valid_until,
         ),
+        closing_of(records, link, quote, revision, here),
     )
 
 
@@ -316,7 +365,7 @@ async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     gross = one.revision.gross
     usual = None if gross is None else amount_of(gross + allowance(desk.overrun, gross))
     return Offered(
-        structs.replace(found.paper, quote=one.quote),
+        _as_chosen(found.paper, one.quote, desk.overrun),
         structs.replace(
             found.actions,
             consent=text_of_choice(desk, one),
@@ -324,6 +373,26 @@ async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
             choices=choices if choices.is_any else None,
         ),
     )
+
+
+def _as_chosen(paper: Paper, chosen: Quote, preset: OverrunPreset | None) -> Paper:
+    """Return a paper with what was chosen of its quote, and the change that it comes to then."""
+    envelope, change = paper.envelope, paper.envelope.change
+    if change is not None and chosen.totals.gross is not None:
+        now = chosen.totals.gross.money
+        change = structs.replace(
+            change,
+            difference=amount_of(now - change.was.money),
+            now=amount_of(now),
+            limit=amount_of(now + allowance(preset, now)),
+            more=tuple(job for job in change.more if _has(chosen, job)),
+            ready_on=chosen.ready_on,
+        )
+    return Paper(quote=chosen, envelope=structs.replace(envelope, change=change))
+
+
+def _has(quote: Quote, job: JobOn) -> bool:
+    return any((one.job, one.cylinder) == (job.job, job.cylinder) for one in quote.jobs)
 
 
 @choice_form(
@@ -404,12 +473,14 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
 
     def work(records: Records) -> Reply[DecidedOut]:
         link, stamp, quote = _read(records, call)
+        made, told = right_of_yes(records, stamp, quote, one, starts_early=body.start_early)
         yes = Yes(
             who=body.who,
             means=Means.link,
             limit=limit,
             amount=amount,
-            text=text_of_choice(desk, one),
+            text=f"{text_of_choice(desk, one)}{told}",
+            from_afar=made,
         )
         kept = consent.accept(
             records,
@@ -441,3 +512,17 @@ def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     link, stamp, quote = _read(records, call)
     offer.decline(records, stamp, quote, link.revision, body.reason)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="declined"))
+
+
+@decision("withdraw", "withdrawByLink", _offered, _choosing, "act-refused", **LINK_FACTS)
+def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut]:
+    """Withdraw from the contract as the customer.
+
+    For a consumer whose yes by the link made a contract from afar, as long as the period lasts
+    (`withdrawal` of the offer). Before the work has begun, nothing is agreed any longer. Once it
+    has, the shop stops it, and bills what was done until then. Idempotent: repeating the call has
+    no further effect.
+    """
+    link, stamp, quote = _read(records, call)
+    distance.withdraw(records, stamp, quote, who=body.who, means=Means.link)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))

@@ -127,14 +127,12 @@ def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    paper = paper_of(records, quote, revision.number)
+    paper = paper_of(records, quote, revision.number, call.desk.overrun)
     return quote, revision, paper, round_of(records, quote)
 
 
 def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
-    expires_at = end_of(revision)
-    if quote.offered is None:
-        # no decision depends any longer on a link to an agreed revision
-        expires_at = max(expires_at, now + timedelta(days=desk.link_days))
+    # no decision depends on it after that; what was agreed, and its account, can still be read
+    expires_at = max(end_of(revision), now) + timedelta(days=desk.link_days)
     return make_link(records, desk, quote, revision, expires_at).path

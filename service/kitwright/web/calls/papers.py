@@ -131,7 +131,7 @@ def _asked(call: Call, query: PaperQuery) -> Paper:
                 "unknown-record",
                 f"no revision {number}: the newest of this quote is {quote.latest}",
             )
-        return paper_of(records, quote, number)
+        return paper_of(records, quote, number, call.desk.overrun)
 
     return call.desk.store.read(find)
 

@@ -12,6 +12,7 @@ from msgspec import Meta, field, structs
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.claims import may_claim
+from kitwright.keeping.distance import may_withdraw, waits_until
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.stopping import owes_fee
@@ -177,6 +178,8 @@ def head_of(
         **supplying._asdict(),
         owes_fee=_owes_fee(records, quote),
         account=standing_of(records, quote),
+        waits=waits_until(records, quote, desk.today()) is not None,
+        may_withdraw=may_withdraw(records, quote, desk.today()),
         comes_back=records.come_backs.get(quote.number) is not None,
         may_claim=may_claim(records, quote),
         is_waiting=waits_since(records, quote) is not None,

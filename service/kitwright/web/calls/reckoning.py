@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import date, datetime
 from fractions import Fraction
 from typing import Annotated
 
@@ -13,7 +13,9 @@ from msgspec import UNSET, Meta, UnsetType, field, structs
 from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.keeping.charges import charged_for
-from kitwright.keeping.record import Customer, Machine, Revision
+from kitwright.keeping.clock import spans_of
+from kitwright.keeping.order_progress import held_by
+from kitwright.keeping.record import Customer, Machine, QuoteState, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
 from kitwright.keeping.tickets import charging_quote
@@ -80,6 +82,16 @@ class OrderedIn(Wire, frozen=True, kw_only=True):
     goods: DecimalIn | None = None
 
 
+class UnderwayIn(Wire, frozen=True, kw_only=True):
+    """How far the agreed work is: whether it has begun, the minutes that were clocked on it, and
+    the last day that was promised for what is still to come.
+    """
+
+    has_begun: bool = False
+    minutes: Annotated[int, Meta(ge=0, le=1_000_000_000)] = 0
+    due_on: date | None = None
+
+
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     """A quote to keep: all that a preview takes, and whom and which machine it is for.
 
@@ -115,6 +127,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     ordered: Annotated[
         OrderedIn | UnsetType | None,
         Meta(description="Set by this service on what was ordered before; ignored in requests."),
+    ] = UNSET
+    underway: Annotated[
+        UnderwayIn | UnsetType | None,
+        Meta(description="Set by this service on how far agreed work is; ignored in requests."),
     ] = UNSET
 
 
@@ -174,7 +190,8 @@ def filled_of(desk: Desk, asked: QuoteIn, quote: int | None = None) -> QuoteIn:
     if quote is None:
         return filled
     before = desk.store.read(lambda records: _ordered(desk, records, quote))
-    return structs.replace(filled, ordered=before)
+    so_far = desk.store.read(lambda records: _underway(desk, records, quote))
+    return structs.replace(filled, ordered=before, underway=so_far)
 
 
 def with_ticket(records: Records, asked: QuoteIn, quote: int | None) -> QuoteIn:
@@ -225,6 +242,20 @@ def _packs_in(held: Packs, *, is_here: bool) -> OrderedPacksIn:
         packs=whole,
         fraction=fraction,
         is_here=is_here,
+    )
+
+
+def _underway(desk: Desk, records: Records, number: int) -> UnderwayIn | UnsetType:
+    """Return how far the work of a quote is, unset if nothing is agreed."""
+    quote = records.quotes.get(number)
+    if quote is None or quote.agreed is None:
+        return UNSET
+    spans = spans_of(records.clock_entries.of_quote(number), desk.hours, desk.now())
+    awaited = (line.promised for line, _ in held_by(records, number) if line.due)
+    return UnderwayIn(
+        has_begun=quote.state is QuoteState.in_work,
+        minutes=sum(span.minutes for span in spans),
+        due_on=max((day for day in awaited if day is not None), default=None),
     )
 
 

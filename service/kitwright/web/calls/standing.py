@@ -8,36 +8,49 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Final
 
 from msgspec import structs
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.balance_view import total_of, total_told
-from kitwright.documents.change_view import found_of
-from kitwright.documents.offer_view import together
+from kitwright.keeping.distance import distance_of, withdrawn_at
 from kitwright.keeping.life import additions_to, revision_of
-from kitwright.keeping.record import ENDED, Addition, KeptQuote, Revision
+from kitwright.keeping.record import (
+    ENDED,
+    Addition,
+    Authorisation,
+    KeptQuote,
+    Revision,
+    RevisionState,
+)
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
 from kitwright.quote import (
     ADDED_SINCE,
+    Change,
     Contingencies,
     Envelope,
     FleetPlace,
     Line,
-    MoreAsked,
     Paper,
     PriceRange,
     Quote,
     Reason,
+    RightToWithdraw,
     Totals,
     amount_of,
     read_quote,
 )
 from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
+from kitwright.web.calls.change import Agreed, change_to
 from kitwright.web.calls.ids import FLEET, QUOTE, written
+
+OPEN: Final = (RevisionState.draft, RevisionState.issued)
+"""The states of a revision that can still be agreed to."""
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
@@ -72,8 +85,12 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
     )
 
 
-def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
-    """Return a revision with its quote, customer and machine. Raises: NoSuchRevision."""
+def paper_of(
+    records: Records, quote: KeptQuote, number: int, preset: OverrunPreset | None = None
+) -> Paper:
+    """Return a revision with its quote, customer and machine. `preset` is how far a bill may exceed
+    what is agreed. Raises: NoSuchRevision.
+    """
     revision = revision_of(records, quote, number)
     # the revision's own customer, who may no longer be the quote's
     whom, what = revision.customer, revision.machine
@@ -81,6 +98,9 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
     machine = None if what is None else records.machines.get(what)
     given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     agreed = given.get(number)
+    made = None if agreed is None else agreed.from_afar
+    if revision.state is RevisionState.declined and withdrawn_at(made) is not None:
+        agreed = None
     envelope = Envelope(
         quote_id=written(QUOTE, quote.number),
         revision=number,
@@ -96,41 +116,70 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         agreed_by=None if agreed is None else agreed.who,
         limit=None if agreed is None else agreed.limit,
         limit_includes_tax=agreed is None or agreed.includes_tax,
-        change=_change(records, quote, revision),
+        change=change_of(records, quote, revision, preset),
         holds=_holds(records, quote, revision),
         fleet=_fleet(records, quote),
+        withdrawal=_right(records, quote, revision, given.get(number)),
+        button=_button(records, revision),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
-def _change(records: Records, quote: KeptQuote, revision: Revision) -> MoreAsked | None:
-    """Return what a revision on offer asks for beyond the one that is agreed; None if nothing is
-    agreed, or the total is not known.
+def change_of(
+    records: Records, quote: KeptQuote, revision: Revision, preset: OverrunPreset | None
+) -> Change | None:
+    """Return what a revision on offer asks for beyond the one that is agreed, with what was added
+    to that; None if nothing is agreed, or the tax is not known.
     """
     if quote.agreed is None or quote.offered != revision.number or quote.agreed == revision.number:
         return None
-    given = records.authorisations.get(quote.number, quote.agreed)
-    if given is None:
-        return None
-    asked = revision.gross if given.includes_tax else revision.net
-    if asked is None:
+    if revision.gross is None or quote.gross is None:
         return None
     after = read_quote(revision.answer)
-    scribe = Scribe(after.language)
     if after.change is not None:
-        moved = after.change.by_prices.money
-        return MoreAsked(
-            agreed=given.amount,
-            because="; ".join(one.what for one in found_of(after, scribe)),
-            total=asked,
-            limit=asked,
-            by_prices=moved if moved.minor else None,
-        )
+        return after.change
     before = read_quote(revision_of(records, quote, quote.agreed).answer)
-    had = {(job.job, job.cylinder) for job in before.jobs}
-    more = [job for job in after.jobs if (job.job, job.cylinder) not in had]
-    because = scribe.say("also needed: {work}", work=together(more, scribe)) if more else ""
-    return MoreAsked(agreed=given.amount, because=because, total=asked, limit=asked)
+    agreed = Agreed(
+        revision=quote.agreed,
+        total=quote.gross,
+        jobs=frozenset((job.job, job.cylinder) for job in before.jobs),
+        ready_on=before.ready_on,
+    )
+    return change_to(after, agreed, preset)
+
+
+def _right(
+    records: Records, quote: KeptQuote, revision: Revision, given: Authorisation | None
+) -> RightToWithdraw | None:
+    """Return the right to withdraw from a revision: of one that is agreed, as it was agreed; of one
+    that is offered, as a yes by a link would give it.
+    """
+    made = given.from_afar if given is not None else None
+    if given is None and quote.agreed is None and revision.state in OPEN:
+        rules = distance_of(records, revision)
+        return None if rules is None else RightToWithdraw(days=rules.withdrawal_days)
+    if made is None:
+        return None
+    return RightToWithdraw(
+        days=made.days,
+        until=made.until,
+        starts_early=made.starts_early,
+        withdrawn_at=made.withdrawn_at,
+    )
+
+
+def _button(records: Records, revision: Revision) -> str:
+    """Return the words of the button that says yes, as the law of the customer's country wants
+    them; empty for the usual ones.
+    """
+    rules = distance_of(records, revision)
+    if rules is None:
+        return ""
+    customer = None if revision.customer is None else records.customers.get(revision.customer)
+    billing = None if customer is None else customer.billing
+    language = read_quote(revision.answer).language
+    country = None if billing is None else billing.country
+    return rules.buttons.get(f"{language}-{country}") or rules.buttons.get(language) or ""
 
 
 def _holds(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:
@@ -283,7 +332,7 @@ def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str
         "revision": number,
         "total": total_told(said, scribe),
         "day": scribe.day(valid_until),
-        "work": together(said.jobs, scribe),
+        "work": scribe.together(said.jobs),
     }
     if said.totals.gross is None:
         return scribe.say(

@@ -130,8 +130,10 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
     be cancelled or sent back are, by the calls for that. Before the work has begun, there are no
     minutes. Goods that were used and are not here are refused (`goods-not-here`), unless `unbooked`
     says why they are billed. Of a quote that was declined or has expired, only the diagnostic fee
-    is owed (`nothing-owed` if it has none). A revision on offer must first be accepted, declined or
-    withdrawn. The statement is invoiced, paid and the machine collected as after finished work.
+    is owed (`nothing-owed` if it has none). Of work whose customer withdrew, what was done until
+    then is owed: the minutes done, and the goods fitted or used. A revision on offer must first be
+    accepted, declined or withdrawn. The statement is invoiced, paid and the machine collected as
+    after finished work.
     """
     desk = call.desk
 
@@ -237,6 +239,8 @@ def _used(call: Call, records: Records, case: _Case, *, is_kept: bool = True) ->
         return None
     outcome, shop = case.plan.outcome, case.plan.service.workshop.shop
     catalogue = call.desk.service.workshop.catalogue
+    # who withdrew owes what was done until then, and nothing else
+    is_withdrawn = case.quote.withdrawn_at is not None
     return find_used(
         shop,
         outcome.plan,
@@ -245,8 +249,9 @@ def _used(call: Call, records: Records, case: _Case, *, is_kept: bool = True) ->
         before=case.at.before_step or 1,
         in_boxes=case.at.machine == "boxes",
         kept=kept_places(records, catalogue, case.quote.number, call.stamp.today)
-        if is_kept
+        if is_kept and not is_withdrawn
         else (),
+        is_refitted=not is_withdrawn,
     )
 
 

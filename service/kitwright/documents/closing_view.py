@@ -1,0 +1,162 @@
+"""Closing view: what the customer of a finished or stopped visit is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime, timedelta
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Shop
+from kitwright.documents.offer_view import Fact
+from kitwright.documents.shop_words import collect_told, storage_told
+from kitwright.language.scribe import Scribe
+from kitwright.money import Money
+from kitwright.quote import Statement
+
+
+class BillLink(Struct, frozen=True, kw_only=True):
+    """An invoice, or a credit note, and where its customer can read it."""
+
+    number: str
+    is_credit: bool
+    url: str
+
+
+class Closing(Struct, frozen=True, kw_only=True):
+    """The account of a visit that is over: its statement, and what is `due`, `paid` and left.
+
+    `wants_old_parts` is None if nobody asked. `until` is when the page can no longer be read, None
+    if that is not known.
+    """
+
+    statement: Statement
+    finished_on: date
+    due: Money
+    paid: Money
+    balance: Money
+    bills: tuple[BillLink, ...] = ()
+    collected_on: date | None = None
+    collected_by: str | None = None
+    wants_old_parts: bool | None = None
+    is_unsafe: bool = False
+    until: datetime | None = None
+
+    @property
+    def is_repaired(self) -> bool:
+        """Whether the work was done to its end."""
+        return self.statement.stopped is None
+
+
+class ClosingView(Struct, frozen=True, kw_only=True):
+    """The account of a visit in few words. `collect` is how the machine is collected, empty if it
+    was; `lines` are those of the bill, with their amounts.
+    """
+
+    heading: str
+    stake: tuple[Fact, ...]
+    told: tuple[str, ...]
+    collect: tuple[str, ...]
+    lines: tuple[tuple[str, str], ...]
+    keep: tuple[str, ...]
+
+
+def closing_view(closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
+    """Return the account of a visit in few words."""
+    return ClosingView(
+        heading=_heading(closing, scribe),
+        stake=tuple(_stake(closing, scribe)),
+        told=tuple(_told(closing, scribe)),
+        collect=() if closing.collected_on is not None else tuple(_collect(closing, scribe, shop)),
+        lines=tuple(
+            (line.description, scribe.amount(line.gross))
+            for line in closing.statement.lines
+            if line.gross.money.minor
+        ),
+        keep=tuple(_keep(closing, scribe, shop)),
+    )
+
+
+def _heading(closing: Closing, scribe: Scribe) -> str:
+    say, stopped = scribe.say, closing.statement.stopped
+    if stopped is None:
+        if closing.collected_on is None:
+            return say("Your machine is ready.")
+        return say("The work is finished, and you have your machine back.")
+    if stopped.before_step is None:
+        return say("Your machine was not repaired.")
+    return say("The work was stopped, and your machine is not repaired.")
+
+
+def _stake(closing: Closing, scribe: Scribe) -> Iterator[Fact]:
+    say, amount, day = scribe.say, scribe.amount, scribe.day
+    yield Fact(label=say("The bill, with tax"), value=amount(closing.due), is_sum=True)
+    if closing.paid.minor:
+        yield Fact(label=say("Paid"), value=amount(closing.paid))
+    if closing.balance.minor > 0:
+        yield Fact(label=say("Left to pay"), value=amount(closing.balance), is_sum=True)
+    elif closing.balance.minor < 0:
+        yield Fact(label=say("We pay back"), value=amount(-closing.balance), is_sum=True)
+    else:
+        yield Fact(label=say("Left to pay"), value=say("nothing"))
+    label = say("Finished") if closing.is_repaired else say("Stopped")
+    yield Fact(label=label, value=day(closing.finished_on))
+    if closing.collected_on is not None:
+        yield Fact(
+            label=say("Collected"),
+            value=day(closing.collected_on),
+            note=closing.collected_by or "",
+        )
+
+
+def _told(closing: Closing, scribe: Scribe) -> Iterator[str]:
+    """Yield what the bill was agreed to be, and in which state the machine is."""
+    say, statement = scribe.say, closing.statement
+    if closing.is_repaired:
+        yield say(
+            "You agreed to {agreed}; the bill could not pass {limit} without a new yes.",
+            agreed=scribe.amount(statement.agreed_gross),
+            limit=scribe.amount(statement.limit)
+            if statement.limit_includes_tax
+            else say("{amount} before tax", amount=scribe.amount(statement.limit)),
+        )
+    elif statement.stopped is not None and statement.stopped.machine == "boxes":
+        yield say("You get the machine back in pieces, as you wanted it.")
+    elif statement.stopped is not None and statement.stopped.machine == "put_together":
+        yield say("We have put the machine together again. The fault is still there.")
+    if closing.is_unsafe:
+        yield say("The machine is not safe to use, and is tagged so.")
+
+
+def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
+    say = scribe.say
+    yield from collect_told(shop, scribe)
+    if closing.balance.minor > 0:
+        yield say(
+            "Please pay {amount} by then, or when you collect it.",
+            amount=scribe.amount(closing.balance),
+        )
+    yield from storage_told(shop, scribe)
+    if closing.wants_old_parts is not None:
+        yield (
+            say("The old parts go with it.")
+            if closing.wants_old_parts
+            else say("We keep the old parts.")
+        )
+
+
+def _keep(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
+    """Yield how long the guarantee lasts and how long this can be read."""
+    say, day, terms = scribe.say, scribe.day, shop.quote.warranty
+    if closing.is_repaired:
+        yield say(
+            "Guarantee: our work until {labour}, other makes' parts until {parts}, the maker's "
+            "parts by its terms. Your rights by law stay.",
+            labour=day(closing.finished_on + timedelta(days=terms.labour_days)),
+            parts=day(closing.finished_on + timedelta(days=terms.alternate_parts_days)),
+        )
+    if closing.until is not None:
+        yield say(
+            "You can read this page until {moment}. Keep it: print it, or save the invoice.",
+            moment=scribe.moment(closing.until, shop.time_zone),
+        )

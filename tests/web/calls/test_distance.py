@@ -1,0 +1,255 @@
+"""A yes by a link as a contract made from afar: notice, waiting, wish, and withdrawal."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import date, timedelta
+from decimal import Decimal
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.desks import DAY, client_of, open_counter
+from tests.documents.printed import text as pdf_text
+from tests.web.calls.conftest import Staff
+
+from kitwright.app import make_app, make_service
+from kitwright.keeping.distance import last_day
+from kitwright.settings import Settings, built_in_catalog
+from kitwright.store.engine import FILE
+from kitwright.store.ledger import check_ledger
+from kitwright.store.sqlite import sqlite3
+
+HTML = {"Accept": "text/html", "Authorization": ""}
+JSON = {"Accept": "application/json", "Authorization": ""}
+DAYS = 14
+BUSINESS = {
+    "name": "Maud Ferrier Ltd",
+    "billing": {"country": "DE", "vat_id": "DE999999999"},
+}
+
+
+@pytest.fixture
+def orchard(tmp_path: Path) -> Iterator[Staff]:
+    """Return somebody at the counter of a shop whose area knows contracts made from afar."""
+    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
+    with (
+        open_counter(service, tmp_path / "orchard") as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        yield Staff(counter, client)
+    with closing(sqlite3.connect(tmp_path / "orchard" / FILE)) as connection:
+        assert [*check_ledger(connection)] == []
+
+
+def linked(staff: Staff, **members: Any) -> tuple[str, str]:
+    id = staff.issued(**members)  # noqa: A001
+    return id, staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+
+
+def said_yes(staff: Staff, *, starts_early: bool = False, **members: Any) -> tuple[str, str]:
+    id, path = linked(staff, **members)  # noqa: A001
+    yes = {"who": "M. Ferrier", "start_early": starts_early}
+    answer = staff.client.post(f"{path}/accept", json=yes, headers=JSON)
+    assert answer.is_success, answer.text
+    return id, path
+
+
+def ordered(staff: Staff, id: str) -> None:  # noqa: A002
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+
+
+def told(staff: Staff, path: str) -> Any:
+    return staff.client.get(path, headers=JSON).json()
+
+
+def page(staff: Staff, path: str) -> str:
+    return " ".join(unescape(staff.client.get(path, headers=HTML).text).split())
+
+
+def acts(staff: Staff, id: str) -> list[str]:  # noqa: A002
+    found: list[str] = staff.get(f"/v1/quotes/{id}")["acts"]
+    return found
+
+
+def refusal(staff: Staff, id: str, act: str, body: Any = None) -> str:  # noqa: A002
+    answer = staff.refused(f"/v1/quotes/{id}/{act}", body or {}, staff.tag(id))
+    assert answer["status"] == 409
+    (error,) = answer["errors"]
+    return f"{error['code']}: {error['detail']}"
+
+
+def first_step_after(staff: Staff, id: str, share: Decimal) -> str:  # noqa: A002
+    """Return a step of the plan before which a share of the steps are done."""
+    steps = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]["work_plan"]["steps"]
+    return str(steps[int(len(steps) * share)]["step"])
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_offer_to_a_consumer_carries_notice_form_and_an_unticked_wish(
+    orchard: Staff, language: str
+) -> None:
+    _, path = linked(orchard, language=language)
+    right, seen = told(orchard, path)["withdrawal"], page(orchard, path)
+    paper = orchard.client.get(path, headers={"Accept": "application/pdf", "Authorization": ""})
+    printed = " ".join(pdf_text(paper.content).split())
+
+    assert (right["days"], right["until"], right["starts_early"]) == (DAYS, None, False)
+    for words in (*right["notice"], *right["form"]):
+        assert " ".join(words.split()) in seen
+        assert words.replace(" ", "")[:80] in printed.replace(" ", "").replace("-\u200b", "")
+    assert '<input type="checkbox" name="start_early" value="true">' in seen
+    button = {"en": "Order with an obligation to pay", "de": "Zahlungspflichtig beauftragen"}
+    assert f'class="yes">{button[language]}</button>' in seen
+    contact = orchard.counter.desk.service.workshop.shop.contact
+    assert contact is not None
+    assert contact.email is not None
+    assert contact.email in " ".join(right["notice"])
+
+
+def test_business_and_other_places_have_no_such_right(orchard: Staff, staff: Staff) -> None:
+    buyer = orchard.done("/v1/customers", BUSINESS).json()["id"]
+    for shop, members in ((orchard, {"customer": buyer}), (staff, {})):
+        id, path = linked(shop, **members)  # noqa: A001
+        assert told(shop, path)["withdrawal"] is None
+        assert "start_early" not in page(shop, path)
+        assert "Yes, go ahead for" in page(shop, path)
+        wrong = shop.client.post(
+            f"{path}/accept", json={"who": "M.", "start_early": True}, headers=JSON
+        ).json()
+        assert wrong["errors"][0]["code"] == "nothing-to-wait-for"
+        shop.client.post(f"{path}/accept", json={"who": "M."}, headers=JSON)
+        ordered(shop, id)
+        assert "withdrawal" not in acts(shop, id)
+        shop.act(id, "start")
+
+
+def test_yes_at_the_counter_is_not_made_from_afar(orchard: Staff) -> None:
+    id = orchard.accepted()  # noqa: A001
+    ordered(orchard, id)
+    assert "no-right-to-withdraw" in refusal(
+        orchard, id, "withdrawal", {"who": "M.", "means": "telephone"}
+    )
+    orchard.act(id, "start")
+
+
+def test_work_waits_until_the_period_is_over(orchard: Staff) -> None:
+    id, path = said_yes(orchard)  # noqa: A001
+    until = DAY + timedelta(days=DAYS)
+    ordered(orchard, id)
+
+    said = refusal(orchard, id, "start")
+
+    assert said.startswith("withdrawal-period: ")
+    assert f"start the work on {(until + timedelta(days=1)).isoformat()} or later" in said
+    assert "start" not in acts(orchard, id)
+    assert told(orchard, path)["withdrawal"]["until"] == until.isoformat()
+    orchard.counter.clock.pass_days(DAYS)
+    assert "start" not in acts(orchard, id)
+    assert "withdrawal" in acts(orchard, id)
+    later = {"who": "M.", "means": "email", "at": "2027-12-01T09:00:00+01:00"}
+    wrong = orchard.refused(f"/v1/quotes/{id}/withdrawal", later, orchard.tag(id))
+    assert wrong["errors"][0]["code"] == "not-yet-said"
+    orchard.counter.clock.pass_days(1)
+    assert "withdrawal" not in acts(orchard, id)
+    assert "the period ended on" in refusal(
+        orchard, id, "withdrawal", {"who": "M.", "means": "telephone"}
+    )
+    orchard.act(id, "start")
+
+
+def test_last_day_is_never_on_a_weekend() -> None:
+    for at in range(60):
+        agreed = date(2027, 3, 1) + timedelta(days=at)
+        last = last_day(agreed, DAYS)
+        assert last.weekday() < 5
+        assert DAYS <= (last - agreed).days <= DAYS + 2
+
+
+def test_wish_by_the_form_lets_the_work_begin_and_is_recorded(orchard: Staff) -> None:
+    id, path = linked(orchard)  # noqa: A001
+    kind = {"Content-Type": "application/x-www-form-urlencoded", **HTML}
+    answer = orchard.client.post(
+        f"{path}/accept",
+        content="who=M.+Ferrier&start_early=true",
+        headers=kind,
+        follow_redirects=False,
+    )
+    assert answer.status_code == 303, answer.text
+    given = orchard.get(f"/v1/quotes/{id}/authorisations")["authorisations"][0]
+
+    assert given["from_afar"]["starts_early"] is True
+    assert told(orchard, path)["withdrawal"]["wish"] in given["text"]
+    ordered(orchard, id)
+    orchard.act(id, "start")
+    # the same again is the same
+    again = {"who": "M. Ferrier", "start_early": True}
+    assert orchard.client.post(f"{path}/accept", json=again, headers=JSON).is_success
+    other = orchard.client.post(f"{path}/accept", json={"who": "M. Ferrier"}, headers=JSON)
+    assert other.json()["errors"][0]["code"] == "agreed-otherwise"
+
+
+@pytest.mark.parametrize("is_ordered", [False, True])
+def test_withdrawal_before_the_work_leaves_nothing_agreed(orchard: Staff, is_ordered: bool) -> None:
+    id, path = said_yes(orchard)  # noqa: A001
+    if is_ordered:
+        ordered(orchard, id)
+    assert "Withdraw from the contract" in page(orchard, path)
+    kind = {"Content-Type": "application/x-www-form-urlencoded", **HTML}
+    done = orchard.client.post(
+        f"{path}/withdraw", content="who=M.+Ferrier", headers=kind, follow_redirects=False
+    )
+
+    assert done.status_code == 303, done.text
+    left = orchard.get(f"/v1/quotes/{id}")
+    assert (left["state"], left["agreed"], left["withdrawn_at"]) == ("declined", None, None)
+    seen = page(orchard, path)
+    assert "You withdrew from the contract on" in seen
+    assert "You owe nothing." in seen
+    assert told(orchard, path)["agreed"] is None
+    assert told(orchard, path)["withdrawal"]["withdrawn_at"] is not None
+    given = orchard.get(f"/v1/quotes/{id}/authorisations")["authorisations"][0]
+    assert (given["from_afar"]["withdrawn_by"], given["from_afar"]["means"]) == (
+        "M. Ferrier",
+        "link",
+    )
+    kinds = [event["kind"] for event in orchard.get("/v1/events", limit=200)["items"]]
+    again = orchard.client.post(f"{path}/withdraw", json={"who": "M. Ferrier"}, headers=JSON)
+    assert again.json()["state"] == "withdrawn"
+    after = [event["kind"] for event in orchard.get("/v1/events", limit=200)["items"]]
+    assert (kinds.count("quote.withdrawal"), after) == (1, kinds)
+
+
+def test_withdrawal_from_begun_work_owes_what_was_done_alone(orchard: Staff) -> None:
+    bills = {}
+    for way in ("stopped", "withdrawn", "at once"):
+        id, _ = said_yes(orchard, starts_early=True)  # noqa: A001
+        ordered(orchard, id)
+        orchard.act(id, "start")
+        share = Decimal(0) if way == "at once" else Decimal("0.5")
+        if way != "stopped":
+            orchard.act(id, "withdrawal", {"who": "M. Ferrier", "means": "email"})
+            assert acts(orchard, id) == ["pay", "stop"]
+            assert "the customer has withdrawn" in refusal(orchard, id, "finish")
+            assert "the customer has withdrawn" in refusal(
+                orchard, id, "found", {"what": "x", "why": "y", "by": "z", "step": "a"}
+            )
+        body = {"step": first_step_after(orchard, id, share), "machine": "put_together"}
+        body["unbooked"] = "Counted at the bench."
+        orchard.act(id, "stop", body)
+        made = orchard.get(f"/v1/quotes/{id}/statement")["statement"]
+        bills[way] = Decimal(made["gross"]["amount"])
+        assert bills[way] <= Decimal(made["agreed_gross"]["amount"])
+    assert bills["at once"] == 0
+    assert 0 < bills["withdrawn"] < bills["stopped"]
+
+
+def test_name_of_who_withdrew_is_erased_with_the_customer(orchard: Staff) -> None:
+    buyer = orchard.done("/v1/customers", {"name": "Mugwort"}).json()["id"]
+    id, path = said_yes(orchard, customer=buyer)  # noqa: A001
+    orchard.client.post(f"{path}/withdraw", json={"who": "Tansy"}, headers=JSON)
+    tag = orchard.client.get(f"/v1/customers/{buyer}").headers["ETag"]
+    assert "Tansy" in orchard.client.get(f"/v1/customers/{buyer}/export").text
+    orchard.done(f"/v1/customers/{buyer}/erase", {}, tag)
+
+    assert "Tansy" not in orchard.client.get(f"/v1/quotes/{id}/authorisations").text
