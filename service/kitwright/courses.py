@@ -16,7 +16,16 @@ from msgspec import structs
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Catalogue, Job, Replacement, Scope, Shop
 from kitwright.flow import find_work, on_basis, quote_repair
-from kitwright.stages.outcome import Advice, AdviceLevel, Course, CourseName, Outcome, Worth
+from kitwright.stages.outcome import (
+    Advice,
+    AdviceLevel,
+    AnotherMachine,
+    Course,
+    CourseName,
+    Outcome,
+    Worth,
+)
+from kitwright.stages.price import DIAGNOSTIC_FEE, price_of
 from kitwright.stages.request import (
     Asked,
     AskedJob,
@@ -36,6 +45,16 @@ _SCOPES: Final = (CourseName.least, CourseName.recommended, CourseName.thorough)
 _REPLACEMENTS: Final = {
     CourseName.short_block: Replacement.short_block,
     CourseName.engine: Replacement.engine,
+}
+_OF_VALUE: Final = {
+    AdviceLevel.none: "repair-share-of-value",
+    AdviceLevel.consider: "repair-above-value-share",
+    AdviceLevel.strong: "repair-far-above-value-share",
+}
+_OF_MACHINE: Final = {
+    AdviceLevel.none: "repair-share-of-machine",
+    AdviceLevel.consider: "repair-above-machine-share",
+    AdviceLevel.strong: "repair-far-above-machine-share",
 }
 
 
@@ -84,13 +103,32 @@ def quote_courses(
                 unfixed=tuple(_left(jobs, name)),
             )
         )
-    courses = tuple(map(_compared(found), found))
+    machine = _another_machine(found, worth) if REPLACE in wanted else None
+    courses = tuple(map(_compared(found, machine), found))
     advised = advise(courses)
     return structs.replace(
         on_basis(workshop, advised.outcome, work),
         courses=courses,
         advised=advised.name,
-        advice=_advice(workshop.shop, courses, advised, worth),
+        advice=_advice(workshop.shop, courses, advised, worth, machine),
+        machine=machine,
+    )
+
+
+def _another_machine(found: Sequence[Course], worth: Worth) -> AnotherMachine | None:
+    """Return another machine beside the courses of a repair, None if its price or the worth of the
+    machine at hand is not known.
+    """
+    if worth.value is None or worth.replacement_price is None:
+        return None
+    named = {name: one for one in found for name in one.names}
+    usual = named.get(CourseName.recommended, found[-1]).outcome
+    fee = [line for line in usual.repair.lines if line.code == DIAGNOSTIC_FEE]
+    return AnotherMachine(
+        price=worth.replacement_price,
+        owed=price_of(usual.shop, usual.request, fee),
+        value=worth.value,
+        unfixed=usual.repair.jobs.operations,
     )
 
 
@@ -186,25 +224,39 @@ def _ready_on(shop: Shop, outcome: Outcome) -> date | None:
     return working_day(shop, begins, -(-outcome.repair.labour.billed // bench.minutes_a_day))
 
 
-def _compared(found: Sequence[Course]) -> Callable[[Course], Course]:
-    """Return the function that notes of a course which better ones cost less."""
+def _compared(
+    found: Sequence[Course], machine: AnotherMachine | None
+) -> Callable[[Course], Course]:
+    """Return the function that notes of a course which better ones cost less, and whether another
+    machine does.
+    """
 
     def compared(one: Course) -> Course:
         better = found[found.index(one) + 1 :]
         cheaper = ((each.name, one.price - each.price) for each in better)
+        above = None if machine is None else one.price - machine.total
         return structs.replace(
-            one, dearer_than=tuple(each for each in cheaper if each[1].minor > 0)
+            one,
+            dearer_than=tuple(each for each in cheaper if each[1].minor > 0),
+            above_machine=above if above is not None and above.minor > 0 else None,
         )
 
     return compared
 
 
-def _advice(shop: Shop, courses: Sequence[Course], advised: Course, worth: Worth) -> Advice:
+def _advice(
+    shop: Shop,
+    courses: Sequence[Course],
+    advised: Course,
+    worth: Worth,
+    machine: AnotherMachine | None,
+) -> Advice:
     """Return what speaks for repairing and for replacing, by the shop's thresholds."""
-    level, reasons = _share_of_value(shop, advised, worth)
+    level, reasons = _share_of_value(shop, advised, worth, machine)
     if worth.age_years is not None and worth.hours is not None:
         reasons.append(Why("machine-so-old", {"years": worth.age_years, "run": worth.hours}))
-    name, price = advised.name.value, worth.replacement_price
+    name = advised.name.value
+    price = worth.replacement_price if machine is None else machine.total
     if price is not None:
         more = price - advised.price
         code = "machine-costs-more" if more.minor >= 0 else "machine-costs-less"
@@ -220,23 +272,31 @@ def _advice(shop: Shop, courses: Sequence[Course], advised: Course, worth: Worth
         level=level,
         reasons=tuple(reasons),
         missing=worth.missing,
-        replacement_price=price,
+        replacement_price=worth.replacement_price,
     )
 
 
-def _share_of_value(shop: Shop, advised: Course, worth: Worth) -> tuple[AdviceLevel, list[Why]]:
-    """Return how much of a machine's value a course costs, against the shop's thresholds."""
-    if worth.value is None:
+def _share_of_value(
+    shop: Shop, advised: Course, worth: Worth, machine: AnotherMachine | None
+) -> tuple[AdviceLevel, list[Why]]:
+    """Return how much of a machine's value a course costs, against the shop's thresholds. A machine
+    is worth no more than another one comes to.
+    """
+    value = worth.value
+    if value is None:
         return AdviceLevel.none, []
-    percent = Decimal(100 * advised.price.minor) / worth.value.minor
-    level, code = AdviceLevel.none, "repair-share-of-value"
+    codes = _OF_VALUE
+    if machine is not None and machine.total < value:
+        value, codes = machine.total, _OF_MACHINE
+    percent = Decimal(100 * advised.price.minor) / value.minor
+    level = AdviceLevel.none
     if percent > shop.decision.warn_if_repair_percent_of_value:
-        level, code = AdviceLevel.consider, "repair-above-value-share"
+        level = AdviceLevel.consider
     if percent > shop.decision.strong_warn_percent:
-        level, code = AdviceLevel.strong, "repair-far-above-value-share"
+        level = AdviceLevel.strong
     facts: dict[str, Fact] = {
         "course": advised.name.value,
         "percent": percent.quantize(Decimal(1), ROUND_HALF_UP),
-        "value": worth.value,
+        "value": value,
     }
-    return level, [Why(code, facts)]
+    return level, [Why(codes[level], facts)]

@@ -9,14 +9,16 @@ from datetime import datetime
 from msgspec import Struct
 
 from kitwright.documents.email import Message, compose
+from kitwright.documents.mail_head import Head
 from kitwright.documents.order_mail import OrderMessage, compose_order
+from kitwright.documents.slip_mail import compose_slip
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
 from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
 from kitwright.quote import Paper
-from kitwright.web.calls.desk import Composed, Letter, OrderLetter
+from kitwright.web.calls.desk import AnyLetter, Composed, Letter, OrderLetter, SlipLetter
 
 
 class LetterWriter(Struct):
@@ -36,12 +38,32 @@ class LetterWriter(Struct):
     reply_to: str | None = None
     quote_pdf: Callable[[Paper], bytes] | None = None
 
-    def write(self, letter: Letter | OrderLetter) -> Composed:
+    def write(self, letter: AnyLetter) -> Composed:
         """Return an e-mail composed from a letter's data.
 
         Raises: NoPublicAddress, AddressInvalid, TextInvalid, UnknownLanguage.
         """
-        return self._order(letter) if isinstance(letter, OrderLetter) else self._quote(letter)
+        match letter:
+            case OrderLetter():
+                return self._order(letter)
+            case SlipLetter():
+                return self._slip(letter)
+            case _:
+                return self._quote(letter)
+
+    def _slip(self, letter: SlipLetter) -> Composed:
+        domain, paper = self.sender.rpartition("@")[2], letter.paper
+        message_id = f"<{paper.envelope.quote_id}.slip.{letter.nonce.hex()}@{domain}>"
+        head = Head(
+            sender=self.sender,
+            to=letter.to,
+            message_id=message_id,
+            at=letter.at,
+            reply_to=self.reply_to,
+            note=letter.note,
+        )
+        body = compose_slip(paper, Scribe(paper.quote.language), letter.news, head)
+        return Composed(message_id=message_id, body=body)
 
     def _order(self, letter: OrderLetter) -> Composed:
         domain = self.sender.rpartition("@")[2]

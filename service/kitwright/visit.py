@@ -57,6 +57,7 @@ class _Work(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
+    still: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
 
 
@@ -152,7 +153,7 @@ def _work(
     orders = split_orders(catalogue, shop, kit, asked.on)
     still, before = orders, Decimal(0)
     if asked.ordered is not None:
-        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+        still = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
         before = asked.ordered.charged
     lines = price_lines(
         Priced(
@@ -181,6 +182,7 @@ def _work(
         labour=labour,
         kit=kit,
         orders=orders,
+        still=still,
         lines=adjust_lines(lines, asked.terms, shop.currency, borne),
     )
 
@@ -228,7 +230,8 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
     catalogue, shop = workshop.catalogue, workshop.shop
     orders = split_orders(catalogue, shop, kit, asked.on)
     if asked.ordered is not None:
-        orders = later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, asked.on)
+        before = asked.ordered
+        orders = later_orders(catalogue, shop, workshop.supply, orders, before, kit, asked.on)
     return with_orders(shop, asked.ordered, orders)
 
 

@@ -137,6 +137,7 @@ def a_vat(random: Random, currency: str) -> TaxArea:
 def a_use(random: Random, lines: tuple[AgreedLine, ...]) -> Used:
     """Return a use that differs from what was agreed in some lines."""
     goods, clocked, cores = [], [], []
+    unused = set[str]()
     for place, line in enumerate(lines, start=1):
         if random.random() < 0.6:
             continue
@@ -144,9 +145,12 @@ def a_use(random: Random, lines: tuple[AgreedLine, ...]) -> Used:
             used = random.choice([Decimal(0), line.quantity, line.quantity * 2, line.quantity / 2])
             back = max(line.quantity - used, Decimal(0))
             goods.append(Dealt(line=place, used=used, to_shelf=back))
+            if back:
+                # no deposit is taken for them
+                unused.add(line.code)
         elif line.kind == "labour" and line.unit == "MIN":
             clocked.append(Clocked(line=place, minutes=Decimal(random.randint(0, 240))))
-        elif line.kind == "core":
+        elif line.kind == "core" and line.code not in unused:
             cores.append(CoreBack(line=place, quantity=line.quantity))
     return Used(goods=tuple(goods), clocked=tuple(clocked), cores=tuple(cores))
 
@@ -278,7 +282,9 @@ def drawn_bills(shops: range) -> Iterator[Bill]:
         made = read_bill(invoice.body)
         yield made
         item = next(line for line in made.lines if line.role == "item")
-        if seed % 3 == 0 and abs(item.net.money.minor) > 1:
+        # of an invoice that discounts bring to less than a line, no part of that is given back
+        is_enough = made.gross.money >= item.gross.money
+        if seed % 3 == 0 and abs(item.net.money.minor) > 1 and is_enough:
             # a part of a line first, by its amount or by its quantity
             net = Money(abs(item.net.money.minor) // 2, made.currency)
             half = Portion(line=item.line, quantity=Decimal(item.quantity) / 2)

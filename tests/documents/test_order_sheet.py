@@ -50,7 +50,10 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
         for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
         # of the day on which it was made, whatever the quote's own is
-        assert f"Order Our account {ACCOUNT} Our reference Q12-2 Date March 9, 2027" in sheet
+        assert (
+            f"Order Our account {ACCOUNT} Our order no. O3 Our job Q12-2 Date March 9, 2027"
+            in sheet
+        )
         assert SCRIBE.day(quote.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
@@ -83,9 +86,9 @@ def test_order_for_several_quotes_names_them_beside_each_line() -> None:
     told = text(order_sheet_pdf(order, buyer(quote), SCRIBE))
     document = order_csv(order, buyer(quote), SCRIBE).decode()
 
-    assert "Our reference O3" in told
+    assert "Our order no. O3" in told
     # not all of them: the order would be nothing else
-    assert told.count("Our reference: Q1-1, Q2-1,") == len(quote.orders[0].lines)
+    assert told.count("Our jobs: Q1-1, Q2-1,") == len(quote.orders[0].lines)
     assert "Q30-1" not in told
     for record in csv.DictReader(io.StringIO(document, newline="")):
         assert record["order"].startswith("Q1-1, Q2-1,")

@@ -107,7 +107,7 @@ def test_accept_refuses_any_other_amount_and_says_which_is_right(
     with pytest.raises(AmountDiffers) as refused:
         work(lambda records: agreed(records, yes))
 
-    assert str(refused.value) == f"the revision's total is {told}"
+    assert str(refused.value) == f"the total of the revision is {told}"
     assert (refused.value.given, refused.value.path) == (usd(amount), ("amount",))
     assert refused.value.due == usd(10825 if includes_tax else 10000)
 
@@ -121,7 +121,9 @@ def test_accept_takes_a_limit_of_no_less_than_the_total() -> None:
 
     with pytest.raises(LimitBelowAmount) as refused:
         work(lambda records: agreed(records, structs.replace(YES, limit=usd(10824))))
-    assert str(refused.value) == ("the limit of 108.24 is below the revision's total of 108.25 USD")
+    assert str(refused.value) == (
+        "the limit of 108.24 is below the total of the revision, 108.25 USD"
+    )
     assert (refused.value.limit, refused.value.due) == (usd(10824), usd(10825))
     assert refused.value.path == ("limit",)
 

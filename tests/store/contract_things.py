@@ -15,6 +15,7 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_catalogue,
     a_claim,
     a_clock_entry,
     a_come_back,
@@ -48,10 +49,12 @@ from kitwright.keeping.record import (
     Disposal,
     DisposalKind,
     EstimateKind,
+    KeptCatalogue,
     KeptQuote,
     MailState,
     Means,
     OrderState,
+    RevisionState,
     Ticket,
     Waiting,
 )
@@ -66,6 +69,10 @@ from kitwright.money import Money
 
 def add_answer(records: Records, name: str) -> None:
     records.answers.add(an_answer(name), NOON)
+
+
+def keep_catalogue(records: Records, revision: str) -> KeptCatalogue:
+    return records.catalogues.add(a_catalogue(revision))
 
 
 class ThingsContract:
@@ -204,10 +211,23 @@ class ThingsContract:
             assert records.bills.of_quote(1) == (first, second)
             assert records.bills.series() == (("I1", 1), ("C1", 1))
             assert (records.bills.last("I1"), records.bills.last("I2")) == (1, 0)
-            assert records.bills.named("I1", 1) == first
+            assert records.bills.named("I1", 1) == first == records.bills.get(first.number)
             assert records.bills.named("I1", 2) is None
 
         store.read(read)
+        # one that is entered from its copy may come late
+        entered = a_bill(1, series="I0", place=7, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(entered))
+        again = a_bill(1, series="I0", place=3, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(again))
+        assert store.read(lambda records: records.bills.places("I0")) == (3, 7)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.bills.add(again))
+        bare = structs.replace(first, body=b"{ }", erased_at=NOON)
+        kept(store, lambda records: records.bills.put(bare))
+        assert store.read(lambda records: records.bills.named("I1", 1)) == bare
+        every = store.read(lambda records: records.bills.of_quote(1))
+        assert store.read(lambda records: records.bills.sound_of_quote(1)) == every != ()
 
     def test_tickets_are_kept_whole_and_found_by_customer_and_machine(self, store: Store) -> None:
         kept(store, lambda records: records.customers.add(a_customer("A")))
@@ -256,6 +276,27 @@ class ThingsContract:
         assert store.read(lambda r: r.photos.of_ticket(1)) == (photo,)
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.quotes.add(a_quote(ticket=9)))
+
+    def test_catalogues_are_kept_while_something_is_made_with_them(self, store: Store) -> None:
+        quote = kept(store, keep_issued)
+        revision = store.read(lambda records: records.revisions.get(quote.number, 1))
+        assert revision is not None
+        used = revision.catalogue_revision
+        for one in (used, "c" * 64):
+            kept(store, partial(keep_catalogue, revision=one))
+        with pytest.raises(RecordConflict):
+            kept(store, partial(keep_catalogue, revision=used))
+
+        kept(store, lambda records: records.catalogues.drop_unused())
+        assert store.read(lambda records: records.catalogues.get(used)) == a_catalogue(used)
+        assert store.read(lambda records: records.catalogues.get("c" * 64)) is None
+
+        def end(records: Records) -> None:
+            records.revisions.mark(quote.number, revision.number, RevisionState.withdrawn)
+            records.catalogues.drop_unused()
+
+        kept(store, end)
+        assert store.read(lambda records: records.catalogues.get(used)) is None
 
     def test_entries_of_the_estimates_are_kept_in_order(self, store: Store) -> None:
         first = kept(store, lambda records: records.estimates.add(an_estimate_entry()))
@@ -316,6 +357,7 @@ class ThingsContract:
         assert found(2, ClaimState.open) == (first,)
         assert found(1, None) == ()
         assert store.read(lambda records: records.claims.of_quote(2)) == (first, second)
+        assert store.read(lambda records: records.claims.sound_of_quote(2)) == (first, second)
         credited = structs.replace(first, credit=Money(900, USD), state=ClaimState.credited)
         kept(store, lambda records: records.claims.put(credited))
         assert store.read(lambda records: records.claims.get(first.number)) == credited

@@ -23,6 +23,7 @@ from tests.store.small import (
     TODAY,
     USD,
     a_bill,
+    a_catalogue,
     a_claim,
     a_clock_entry,
     a_come_back,
@@ -140,6 +141,7 @@ def fill(records: Records) -> None:
             agreed, kind=ClockKind.stopped, moment=NOON + HOUR, about=1, phase=None, step=None
         )
     )
+    records.catalogues.add(a_catalogue())
     applied = records.estimates.add(an_estimate_entry()).number
     records.estimates.add(
         an_estimate_entry(kind=EstimateKind.taken_back, since=None, figures=None, about=applied)
@@ -259,6 +261,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "claims": lambda r: r.claims.find(None, None, None, MOST),
     "notices": lambda r: _of_each(r, "notices"),
     "estimates": lambda r: r.estimates.every(),
+    "catalogue": lambda r: r.catalogues.get("c" * 64),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "photos of tickets": lambda r: r.photos.of_ticket(1),

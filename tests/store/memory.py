@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     Hook,
     KeptAnswer,
     KeptBill,
+    KeptCatalogue,
     KeptOrder,
     KeptQuote,
     KeyRecord,
@@ -378,9 +379,14 @@ class MemoryPayments(Kept[Payment]):
 
 class MemoryBills(Kept[KeptBill]):
     def add(self, record: KeptBill) -> KeptBill:
-        if record.place != self.last(record.series) + 1:
+        places = self.places(record.series)
+        is_next = record.place == self.last(record.series) + 1
+        if record.place in places or not (is_next or record.entered_at):
             raise RecordConflict("the numbers of a series have no gaps")
         return super().add(record)
+
+    def places(self, series: str) -> tuple[int, ...]:
+        return tuple(sorted(one.place for one in self.sorted() if one.series == series))
 
     def last(self, series: str) -> int:
         return max((one.place for one in self.sorted() if one.series == series), default=0)
@@ -396,7 +402,7 @@ class MemoryBills(Kept[KeptBill]):
         return tuple(self._state.newest(self._name, before)[:most])
 
     def series(self) -> tuple[tuple[str, int], ...]:
-        return tuple({one.series: one.place for one in self.sorted()}.items())
+        return tuple({one.series: self.last(one.series) for one in self.sorted()}.items())
 
 
 class MemoryClock(Kept[ClockEntry]):
@@ -437,6 +443,22 @@ class MemoryEstimates(Kept[EstimateEntry]):
 
     def every(self) -> tuple[EstimateEntry, ...]:
         return self.sorted()
+
+
+class MemoryCatalogues(Kept[KeptCatalogue]):
+    def drop_unused(self) -> None:
+        ongoing = {
+            (quote.number, quote.state is not QuoteState.done)
+            for quote in self._state.of("quotes").values()
+        }
+        used = {
+            revision.catalogue_revision
+            for revision in self._state.of("revisions").values()
+            if revision.state is RevisionState.issued
+            or (revision.state is RevisionState.accepted and (revision.quote, True) in ongoing)
+        }
+        for revision in set(self._state.of("catalogues")) - used:
+            del self._state.change("catalogues")[revision]
 
 
 class MemoryPhotos(Kept[Photo]):
@@ -719,6 +741,7 @@ def records(state: State) -> Records:
         ),
         notices=MemoryNotices(state, "notices", "quote", "number", needs=of_a_quote),
         estimates=MemoryEstimates(state, "estimates"),
+        catalogues=MemoryCatalogues(state, "catalogues", "revision"),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)

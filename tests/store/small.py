@@ -41,6 +41,7 @@ from kitwright.keeping.record import (
     Hook,
     KeptAnswer,
     KeptBill,
+    KeptCatalogue,
     KeptOrder,
     KeptQuote,
     KeptStatement,
@@ -413,6 +414,10 @@ def a_clock_entry(quote: int, **said: object) -> ClockEntry:
         moment=NOON,
     )
     return structs.replace(plain, **said)
+
+
+def a_catalogue(revision: str = "c" * 64) -> KeptCatalogue:
+    return KeptCatalogue(revision=revision, at=NOON, body=b"a catalogue")
 
 
 def an_estimate_entry(**said: object) -> EstimateEntry:

@@ -18,6 +18,7 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_bill,
+    a_catalogue,
     a_claim,
     a_clock_entry,
     a_come_back,
@@ -45,7 +46,7 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
-from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.ledger import ReorderPoint
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
 from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw
@@ -143,6 +144,7 @@ CHANGES = {
     "notices": "who = 'other'",
     "tickets": "complaint = 'other'",
     "estimates": "by = 'other'",
+    "catalogues": "body = x'00'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -164,6 +166,7 @@ def add_rest(records: Records) -> None:
     records.notices.add(a_notice(4))
     records.tickets.add(a_ticket(1, 1))
     records.estimates.add(an_estimate_entry())
+    records.catalogues.add(a_catalogue())
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -224,6 +227,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "bills_stay",
             "clock_entries_stay",
             "estimates_stay",
+            "catalogues_stay",
             "notices_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")

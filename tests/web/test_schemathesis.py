@@ -82,22 +82,22 @@ def narrowed(live: Live) -> dict[str, Any]:
     def one_of(shape: str, member: str, known: list[str], *more: None) -> None:
         shapes[shape]["properties"][member] = {"enum": [*known, *more]}
 
-    one_of("PreviewIn", "family", ids("families"))
-    one_of("PreviewIn", "chassis", ids("chassis"), None, None)
-    one_of("PreviewIn", "tax_area", ["example-county"], None)
-    one_of("PreviewIn", "language", ["en"], None)
-    one_of("PreviewIn", "on", ["2027-03-01", "2024-02-29"], None)
-    one_of("PreviewIn", "needed_by", ["2199-12-31"], None)
-    one_of("PreviewIn", "build_code", [], None)
+    one_of("NewPreviewIn", "family", ids("families"))
+    one_of("NewPreviewIn", "chassis", ids("chassis"), None, None)
+    one_of("NewPreviewIn", "tax_area", ["example-county"], None)
+    one_of("NewPreviewIn", "language", ["en"], None)
+    one_of("NewPreviewIn", "on", ["2027-03-01", "2024-02-29"], None)
+    one_of("NewPreviewIn", "needed_by", ["2199-12-31"], None)
+    one_of("NewPreviewIn", "build_code", [], None)
     one_of("DiagnosisIn", "code", ids("diagnoses", "code"))
     one_of("JobIn", "job", ids("jobs"))
     for shape in ("DiagnosisIn", "JobIn"):
         shapes[shape]["properties"]["cylinder"] = {"enum": [1, None]}
-    for member in ("leave_out", "overrides", "customer_parts", "floors", "discounts"):
-        shapes["PreviewIn"]["properties"][member]["maxItems"] = 0
-    shapes["PreviewIn"]["properties"]["diagnoses"]["minItems"] = 1
+    for member in ("leave_out", "overrides", "customer_parts", "floors", "discounts", "units"):
+        shapes["NewPreviewIn"]["properties"][member]["maxItems"] = 0
+    shapes["NewPreviewIn"]["properties"]["diagnoses"]["minItems"] = 1
     for member in ("diagnoses", "jobs", "add_jobs"):
-        shapes["PreviewIn"]["properties"][member]["maxItems"] = 2
+        shapes["NewPreviewIn"]["properties"][member]["maxItems"] = 2
     return document
 
 

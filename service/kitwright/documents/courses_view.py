@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from msgspec import Struct
 
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Course, Quote, WarrantyTerms
+from kitwright.quote import AnotherMachine, Course, Quote, WarrantyTerms
+
+MACHINE: Final = "machine"
+"""The row of another machine, which is no course to choose."""
 
 
 class CourseRow(Struct, frozen=True, kw_only=True):
@@ -22,10 +26,13 @@ class CourseRow(Struct, frozen=True, kw_only=True):
 
 
 def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
-    """Return the courses of a quote, the least first; empty if there is nothing to choose."""
-    if len(quote.courses) < 2:
+    """Return the courses of a quote, the least first, and another machine as the last; empty if
+    there is nothing to compare.
+    """
+    machine = quote.another_machine
+    if len(quote.courses) < 2 and machine is None:
         return ()
-    return tuple(
+    rows = tuple(
         CourseRow(
             course=course.course,
             name=_name(course, scribe),
@@ -33,6 +40,22 @@ def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
             facts=tuple(_facts(course, scribe, is_shared=_is_shared(quote))),
         )
         for course in quote.courses
+    )
+    return rows if machine is None else (*rows, _machine_row(machine, scribe))
+
+
+def ways_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
+    """Return the courses of a quote that its customer can choose."""
+    return tuple(row for row in courses_of(quote, scribe) if row.course != MACHINE)
+
+
+def _machine_row(machine: AnotherMachine, scribe: Scribe) -> CourseRow:
+    left = scribe.say("Does not fix: {work}.", work=scribe.listed(machine.unfixed))
+    return CourseRow(
+        course=MACHINE,
+        name=machine.name,
+        total=scribe.amount(machine.total),
+        facts=(*(reason.text for reason in machine.reasons), left),
     )
 
 

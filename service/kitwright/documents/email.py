@@ -130,7 +130,7 @@ class _Words:
             # the total is told already
             stake = [fact for fact in self._offer.stake if not fact.is_sum]
             yield tuple(self._facts((*stake, *self._offer.costs)))
-            if len(self._quote.courses) > 1:
+            if courses_of(self._quote, self._scribe):
                 yield tuple(self._courses())
         if self._envelope.fleet is not None:
             yield (fleet_told(self._envelope, self._scribe),)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope
+from kitwright.quote import Amount, Envelope
 
 
 def place_told(envelope: Envelope, scribe: Scribe) -> str:
@@ -36,3 +36,17 @@ def fleet_told(envelope: Envelope, scribe: Scribe) -> str:
     )
     own = say("Each machine is accepted by itself.")
     return f"{place_told(envelope, scribe)} {together} {own}"
+
+
+def unit_told(place: int, count: int, scribe: Scribe) -> str:
+    """Return which of several machines a quote that is not kept is for."""
+    return scribe.say("Machine {place} of {count}", place=place, count=count)
+
+
+def units_told(count: int, total: Amount | None, scribe: Scribe) -> str:
+    """Return what the quotes of several machines come to, None if that is not known."""
+    if total is None:
+        return scribe.say("All machines together: not known while a tax is not.")
+    return scribe.say(
+        "All {count} machines together: {total}.", count=count, total=scribe.amount(total)
+    )

@@ -35,7 +35,8 @@ def order_sheet(made: MadeOrder, shop: Shop, scribe: Scribe) -> Sheet:
         "ship_to": [*delivery_lines(shop), *reach_lines(contact)],
         "dates": [
             *([(say("Our account"), account)] if account else []),
-            (say("Our reference"), made.only or made.id),
+            (say("Our order no."), made.id),
+            *([(say("Our job"), made.only)] if made.only else []),
             (say("Date"), scribe.day(made.at.date())),
             (say("Requested for"), scribe.day(order.promised)),
         ],
@@ -44,6 +45,9 @@ def order_sheet(made: MadeOrder, shop: Shop, scribe: Scribe) -> Sheet:
             for place, line in enumerate(order.lines)
         ],
         "totals": _totals(order, scribe),
+        "please": say(
+            "Please give {order} on the delivery note and on the invoice.", order=made.id
+        ),
     }
 
 
@@ -67,10 +71,9 @@ def _row(line: OrderLine, references: str, scribe: Scribe) -> Sheet:
 
 
 def _totals(order: Order, scribe: Scribe) -> list[Row]:
-    """Return the rows below the lines; there is none for freight if it is free."""
+    """Return the rows below the lines; free freight is told, so that none is charged."""
     say = scribe.say
     rows = [row(say("Goods"), order.goods, scribe)]
     rows += [row(scribe.phrase(fee.code), fee.amount, scribe) for fee in order.fees]
-    if order.freight.money.minor:
-        rows.append(row(say("Freight"), order.freight, scribe))
+    rows.append(row(say("Freight"), order.freight, scribe))
     return [*rows, row(say("Total before tax"), order.net, scribe, "total")]

@@ -16,6 +16,11 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
         return scribe.say("Please choose one of the ways to repair it.")
     if field is PageField.amount:
         return scribe.say("Your choices changed the total: please look at it, and answer again.")
+    if code == "extra-left-alone":
+        return scribe.say(
+            "This is worth doing only together with work that you left out: please leave out both, "
+            "or neither."
+        )
     if field in (PageField.keep, PageField.extra):
         return scribe.say("We cannot price these choices together here. Please ask us.")
     if code == "limit-below-amount":

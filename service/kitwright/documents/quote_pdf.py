@@ -13,7 +13,7 @@ from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
-from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.courses_view import advice_of, courses_of, ways_of
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.frame import (
     customer_lines,
@@ -154,6 +154,7 @@ def quote_sheet(
             {"name": row.name, "total": row.total, "facts": list(row.facts)}
             for row in courses_of(quote, scribe)
         ],
+        "ways": [{"name": row.name, "total": row.total} for row in ways_of(quote, scribe)],
         "advice": list(advice_of(quote, scribe)),
         "extras": [_extra(extra, scribe) for extra in quote.extras],
         "limit": _limit(quote, envelope, scribe),

@@ -196,7 +196,7 @@ def possible_acts(
     *,
     is_supplied: bool,
     is_orderable: bool,
-    is_ordered: bool = True,
+    is_here: bool = True,
     can_begin: bool = False,
     owes_fee: bool = False,
     account: Standing = _NOTHING,
@@ -212,7 +212,7 @@ def possible_acts(
         today: the shop's day.
         is_supplied: whether all parts orders of the agreed revision are made.
         is_orderable: whether those that are not made can be.
-        is_ordered: whether none is left to be made.
+        is_here: whether none is left to be made, and all goods that were agreed are here.
         can_begin: whether the work can begin with the parts that are here.
         owes_fee: whether it owes the diagnostic fee if nothing is agreed.
         account: how the account stands once the work is finished.
@@ -231,7 +231,7 @@ def possible_acts(
         "start": is_supplied,
         "tear_down": can_begin,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
-        "finish": not is_offered and is_ordered,
+        "finish": not is_offered and is_here,
         "pay": account.is_payable,
         "collect": account.is_here,
         "invoice": account.is_billable,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from fractions import Fraction
 
 from kitwright.keeping.order_entry import Billed, fact_of
@@ -11,14 +12,16 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money, round_ratio, total
 
 
-def charged_for(records: Records, quote: int) -> Money | None:
-    """Return a quote's share of the freight and fees of the orders that were placed for it, without
-    tax; None if there are none.
+def charged_for(records: Records, quote: int, besides: Collection[int] = ()) -> Money | None:
+    """Return a quote's share of the freight and fees of the orders that were placed for it, except
+    those `besides`, without tax; None if there are none.
 
     Where a supplier's bill is recorded, its charges count, or else those of the order. A cancelled
     order without a bill has none.
     """
-    shares = tuple(shares_of(records, quote))
+    shares = tuple(
+        (order, own) for order, own in shares_of(records, quote) if order.number not in besides
+    )
     if not shares:
         return None
     currency = shares[0][0].net.currency

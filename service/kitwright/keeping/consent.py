@@ -29,14 +29,14 @@ from kitwright.tax.charges import Charge
 
 
 class AmountDiffers(ActRefused):
-    """An authorised amount that differs from the revision's total."""
+    """An authorised amount that differs from the total of the revision, or of what was chosen."""
 
     code = "amount-differs"
 
-    def __init__(self, given: Money, due: Money, includes_tax: bool) -> None:
+    def __init__(self, given: Money, due: Money, of: str, includes_tax: bool) -> None:
         terms = "including" if includes_tax else "before"
         super().__init__(
-            f"the revision's total is {due.amount_text} {due.currency} {terms} tax, "
+            f"the total of {of} is {due.amount_text} {due.currency} {terms} tax, "
             f"not {given.amount_text} {given.currency}"
         )
         self.given = given
@@ -49,9 +49,9 @@ class LimitBelowAmount(ActRefused):
 
     code = "limit-below-amount"
 
-    def __init__(self, limit: Money, due: Money) -> None:
+    def __init__(self, limit: Money, due: Money, of: str) -> None:
         super().__init__(
-            f"the limit of {limit.amount_text} is below the revision's total of {due.amount_text} "
+            f"the limit of {limit.amount_text} is below the total of {of}, {due.amount_text} "
             f"{due.currency}"
         )
         self.limit = limit
@@ -186,14 +186,15 @@ def accept(
         return quote
     quote = still_offered(records, stamp, quote, revision)
     offer = check_offer(records, "accept", quote, revision, stamp)
+    of = "the revision" if choice is None else "what is chosen"
     if choice is not None:
         offer = as_chosen(offer, choice)
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
     if yes.amount is not None and yes.amount != due:
-        raise AmountDiffers(yes.amount, due, yes.includes_tax)
+        raise AmountDiffers(yes.amount, due, of, yes.includes_tax)
     limit = due + allowance(preset, due) if yes.limit is None else yes.limit
     if limit < due:
-        raise LimitBelowAmount(limit, due)
+        raise LimitBelowAmount(limit, due, of)
     at, facts = _time_of(yes, offer, stamp)
     if choice is not None:
         facts = {**facts, "chosen_from": revision}

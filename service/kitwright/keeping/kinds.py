@@ -49,6 +49,7 @@ EventKind = Literal[
     "quote.reopened",
     "quote.revised",
     "quote.short",
+    "quote.slip_told",
     "quote.slipped",
     "quote.started",
     "quote.stopped",

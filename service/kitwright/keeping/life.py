@@ -17,7 +17,7 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
 from kitwright.keeping.clock import stop_clocks
-from kitwright.keeping.event import keep_change, note_event
+from kitwright.keeping.event import Facts, keep_change, note_event
 from kitwright.keeping.linked import keep_link
 from kitwright.keeping.record import (
     Addition,
@@ -320,16 +320,18 @@ def finish(
     quote: KeptQuote,
     used: Mapping[str, Fraction] = MappingProxyType({}),
     stopped: int = 0,
+    unbooked: Facts = MappingProxyType({}),
 ) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
     item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
-    run are stopped; the event says how many, with those `stopped` for the bill before.
+    run are stopped; the event says how many, with those `stopped` for the bill before, and what
+    it is told of goods that are billed `unbooked`.
 
     Raises: NotNow, while a revision is undecided.
     """
     check_finish(quote)
-    facts = {"revision": quote.agreed}
+    facts = {"revision": quote.agreed, **unbooked}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
         records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest

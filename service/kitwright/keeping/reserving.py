@@ -73,6 +73,11 @@ class _Answer(Struct, frozen=True):
 _ANSWER = msgspec.json.Decoder(_Answer)
 
 
+def taken_by(answer: bytes) -> tuple[Taken, ...]:
+    """Return what a stored quote takes from stock."""
+    return _ANSWER.decode(answer).kit.from_stock
+
+
 class Shortage(Struct, frozen=True):
     """An amount, in millionths, of what a quote takes from stock that it does not have."""
 

@@ -30,6 +30,7 @@ from kitwright.keeping.record import (
     Hook,
     KeptAnswer,
     KeptBill,
+    KeptCatalogue,
     KeptOrder,
     KeptQuote,
     KeptStatement,
@@ -298,14 +299,22 @@ class Payments(Protocol):
         """Return the payments of a quote, oldest first."""
 
 
-class Bills(Protocol):
-    """Invoices and credit notes: none changes, and the places of a series have no gaps."""
+class Bills(OfQuote[KeptBill], Protocol):
+    """Invoices and credit notes: none changes, and the places of a series have no gaps. Only
+    personal data may be removed from one.
+    """
 
     def add(self, record: KeptBill) -> KeptBill:
         """Add an invoice or a credit note; return it with its number among all.
 
-        Raises: RecordConflict, also if its place leaves a gap.
+        Raises: RecordConflict, also if its place leaves a gap and it was not entered from a copy.
         """
+
+    def places(self, series: str) -> tuple[int, ...]:
+        """Return the places of a series that are here, in order."""
+
+    def put(self, record: KeptBill) -> None:
+        """Replace a document by itself without personal data. Raises: RecordMissing."""
 
     def named(self, series: str, place: int) -> KeptBill | None:
         """Return the one with a place in a series, or None."""
@@ -334,6 +343,21 @@ class ClockEntries(Protocol):
 
     def of_day(self, day: date) -> tuple[ClockEntry, ...]:
         """Return the entries of all quotes that count for a day, by quote, oldest first."""
+
+
+class Catalogues(Protocol):
+    """The catalogues that offers were made with, by revision."""
+
+    def get(self, *key: int | str) -> KeptCatalogue | None:
+        """Return the catalogue of a revision, None if it is not kept."""
+
+    def add(self, record: KeptCatalogue) -> KeptCatalogue:
+        """Add a catalogue. Raises: RecordConflict."""
+
+    def drop_unused(self) -> None:
+        """Delete the catalogues by which nothing is on offer and no work is agreed that is not
+        done.
+        """
 
 
 class ComeBacks(Kept[KeptComeBack], Protocol):
@@ -595,6 +619,7 @@ class Records(Struct, frozen=True, kw_only=True):
     claims: Claims
     notices: Notices
     estimates: EstimateEntries
+    catalogues: Catalogues
     customers: Customers
     machines: Machines
     tickets: Tickets

@@ -12,6 +12,7 @@ SENTENCES: Final[dict[str, str]] = {
     "only-job": "It is the only work of this quote.",
     "needed-by-diagnosis": "Without it, this is not repaired: {diagnosis}.",
     "needed-first": "The findings ask for it before anything else.",
+    "needed-by-find": "Without it, what was found stays as it is.",
     "unsafe-without": "It would not be safe without it.",
     "better-for-less": "{course} is the better course, and costs {less} less than: {dearer}.",
     "repair-share-of-value": "{course} costs {percent} of the machine's value of {value}.",
@@ -23,8 +24,25 @@ SENTENCES: Final[dict[str, str]] = {
         "replacing it."
     ),
     "machine-so-old": "Age of the machine in years: {years}. Hours run: {run}.",
-    "machine-costs-more": "Another machine at {price} costs {more} more than: {course}.",
-    "machine-costs-less": "Another machine at {price} costs {more} less than: {course}.",
+    "repair-share-of-machine": "{course} costs {percent} of another machine at {value}.",
+    "repair-above-machine-share": (
+        "{course} costs {percent} of another machine at {value}. Think about replacing it."
+    ),
+    "repair-far-above-machine-share": (
+        "{course} costs {percent} of another machine at {value}. We would think hard about "
+        "replacing it."
+    ),
+    "machine-costs-more": "Another machine comes to {price}, {more} more than: {course}.",
+    "machine-costs-less": "Another machine comes to {price}, {more} less than: {course}.",
+    "machine-for-less": "Another machine comes to {price}, {less} less.",
+    "machine-price-given": "Its price of {price} is as given to us, and taken to include tax.",
+    "machine-fee-owed": "The diagnosis, {owed}, is owed as well.",
+    "machine-day-open": "Its seller says when it can be there.",
+    "machine-warranty-open": "Its warranty is its seller's.",
+    "machine-value-kept": (
+        "Your own machine, worth {value} as given to us, stays yours: that is not taken off."
+    ),
+    "machine-by-declining": "We do not sell it with this offer: to choose it, decline the offer.",
     "changed-by-counter": "Its minutes were set for this quote.",
     "access-of-job": "The work is done here: {job}.",
     "stands-before": "Removed before: {component}.",

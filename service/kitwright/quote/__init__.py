@@ -59,7 +59,7 @@ from kitwright.quote.contingency import (
     PossibleRepair,
     PriceRange,
 )
-from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
+from kitwright.quote.course import Advice, AnotherMachine, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.engine import Engine
 from kitwright.quote.envelope import Envelope, FleetPlace, MoreAsked, Paper
@@ -119,6 +119,7 @@ __all__ = [
     "Advice",
     "AllottedLine",
     "Amount",
+    "AnotherMachine",
     "AnsweredGate",
     "Assessment",
     "Bill",

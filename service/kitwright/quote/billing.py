@@ -40,8 +40,8 @@ class StatementLine(Struct, frozen=True, kw_only=True):
     deposit refunded (`core_back`). Of work that was stopped, it is `not_done`, minutes that are due
     until then (`stopped`), or a reduction to what was authorised (`limited`); the last two are not
     among the agreed lines, and their places follow those. Of goods that were not used, `to_shelf`
-    and `to_supplier` went back. `clocked` are minutes, null if not told. `net`, `tax` and `gross`
-    are of what is billed.
+    and `to_supplier` went back, and those `not_arrived` never came. `clocked` are minutes, null if
+    not told. `net`, `tax` and `gross` are of what is billed.
     """
 
     line: Count
@@ -61,6 +61,7 @@ class StatementLine(Struct, frozen=True, kw_only=True):
     clocked: DecimalText | None
     to_shelf: DecimalText
     to_supplier: DecimalText
+    not_arrived: DecimalText = "0"
     by_customer: bool
     net: Amount
     tax: Amount

@@ -33,7 +33,7 @@ class Course(Struct, frozen=True, kw_only=True):
     `more` is how much more it costs than the advised course; less if negative. `ready_on` is the
     day on which it is ready if it is agreed on the quote's day, null if that is not known.
     `unfixed` are the jobs of better repairs that it leaves out. `reasons` say which better courses
-    cost less.
+    cost less, and whether another machine does.
     """
 
     course: CourseName
@@ -50,6 +50,25 @@ class Course(Struct, frozen=True, kw_only=True):
     unfixed: tuple[JobOn, ...]
     contingencies: Contingencies | None
     range: PriceRange | None
+    reasons: tuple[Reason, ...]
+
+
+class AnotherMachine(Struct, frozen=True, kw_only=True):
+    """Another machine instead of a repair. It is not sold by the quote: who chooses it declines.
+
+    `price` is the figure given for it, `owed` the diagnosis, which no repair gives credit for,
+    `total` both. `more` is how much more than the advised course that is; less if negative. `value`
+    is what the machine at hand is worth, as it was given. `unfixed` are the jobs that are not done
+    then; `reasons` say what this total leaves open.
+    """
+
+    name: str
+    price: Amount
+    owed: Amount
+    total: Amount
+    more: Amount
+    value: Amount
+    unfixed: tuple[JobOn, ...]
     reasons: tuple[Reason, ...]
 
 

@@ -96,7 +96,8 @@ class Margin(Struct, frozen=True, kw_only=True):
     """What a quote leaves the shop for wages and overheads, without tax.
 
     `sold` is all that is charged but core deposits, which are paid back. `landed` is what the
-    orders cost, with fees and freight, also of what is left over; `from_stock` is what the stock
+    orders cost, those placed before and those still to be placed, with fees and freight, also of
+    what is left over; `from_stock` is what the stock
     cost that is used, `sublet` what others charge for their work. `left` is what remains of
     `sold`; if it is below zero, `is_loss`. `freight_kept` is the freight that is charged, less
     what suppliers charge besides their goods. `minutes` are billed.

@@ -16,7 +16,7 @@ from kitwright.quote.base import Caution, Count, Reason
 from kitwright.quote.change import Change
 from kitwright.quote.come_back import ComesBack
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
-from kitwright.quote.course import Advice, Course
+from kitwright.quote.course import Advice, AnotherMachine, Course
 from kitwright.quote.engine import Engine
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Buying, Margin, Order
@@ -86,6 +86,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     margin: Margin | None = None
     courses: tuple[Course, ...] = ()
     advice: Advice | None = None
+    another_machine: AnotherMachine | None = None
     estimates: Annotated[
         Count | None,
         Meta(description="The revision of the shop's own estimates; null: the catalogue's."),

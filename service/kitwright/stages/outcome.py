@@ -23,9 +23,9 @@ from kitwright.money import Money, round_minor, total
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
-from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.ordering import PartsOrder, own_stock
 from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
-from kitwright.stages.request import MinutesOverride, Request, Terms
+from kitwright.stages.request import MinutesOverride, Ordered, Request, Terms
 from kitwright.stages.supply import working_day
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
@@ -89,7 +89,8 @@ class Operated(Struct, frozen=True):
 
 class Repair(Struct, frozen=True, kw_only=True):
     """One way to do the work, planned, priced and taxed. `chassis` is the chassis assumed for the
-    engine, None for a loose engine.
+    engine, None for a loose engine. `orders` are what would be ordered if nothing had been, `still`
+    what is left of that to be ordered.
     """
 
     chassis: Chassis | None
@@ -98,6 +99,7 @@ class Repair(Struct, frozen=True, kw_only=True):
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
+    still: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
     advances: tuple[Advance, ...]
     line_taxes: tuple[TaxedLine, ...] | None
@@ -139,8 +141,12 @@ class Margin(Struct, frozen=True, kw_only=True):
         return self.sold - self.landed - self.from_stock - self.sublet
 
 
-def margin_of(repair: Repair, shop: Shop) -> Margin | None:
-    """Return what a repair leaves the shop, None if its tax is not known."""
+def margin_of(
+    catalogue: Catalogue, shop: Shop, repair: Repair, ordered: Ordered | None
+) -> Margin | None:
+    """Return what a repair leaves the shop, None if its tax is not known. If parts were `ordered`
+    before, they count at what they cost, and only what is left is bought.
+    """
     if repair.line_taxes is None:
         return None
     currency = shop.currency
@@ -148,6 +154,16 @@ def margin_of(repair: Repair, shop: Shop) -> Margin | None:
         (line.kind, taxed.net) for line, taxed in zip(repair.lines, repair.line_taxes, strict=True)
     ]
     charged = total((net for kind, net in nets if kind is LineKind.freight), currency)
+    before = None if ordered is None or ordered.goods is None else ordered
+    landed = landed_cost(repair)
+    charges = total((order.charges for order in repair.orders), currency)
+    if before is not None and before.goods is not None:
+        paid = Money.of(before.charged, currency)
+        landed = total(
+            (Money.of(before.goods, currency), paid, *(order.net for order in repair.still)),
+            currency,
+        )
+        charges = total((paid, *(order.charges for order in repair.still)), currency)
     sublet = [
         exact(line.quantity) * exact(shop.sublet[ServiceId(line.code)].cost)
         for line in repair.lines
@@ -155,14 +171,24 @@ def margin_of(repair: Repair, shop: Shop) -> Margin | None:
     ]
     return Margin(
         sold=total((net for kind, net in nets if kind is not LineKind.core), currency),
-        landed=landed_cost(repair),
-        from_stock=Money(
-            round_minor(sum((each.cost for each in repair.kit.from_stock), Fraction(0))), currency
-        ),
+        landed=landed,
+        from_stock=Money(round_minor(_stock_cost(catalogue, repair.kit, before)), currency),
         sublet=Money.of(sum(sublet, Fraction(0)), currency),
-        freight_kept=charged - total((order.charges for order in repair.orders), currency),
+        freight_kept=charged - charges,
         minutes=repair.labour.billed,
     )
+
+
+def _stock_cost(catalogue: Catalogue, kit: Kit, before: Ordered | None) -> Fraction:
+    """Return what the stock of a kit cost that was not ordered for it before, in minor units."""
+    own = {} if before is None else dict(own_stock(catalogue, before, kit))
+    cost = Fraction(0)
+    for each in kit.from_stock:
+        used = min(each.quantity, own.get(each.item, Fraction(0)))
+        if used:
+            own[each.item] -= used
+        cost += each.cost * (1 - used / each.quantity)
+    return cost
 
 
 class Compared(Struct, frozen=True, kw_only=True):
@@ -249,7 +275,8 @@ class Course(Struct, frozen=True, kw_only=True):
 
     `also` are the courses that come to the same jobs. `ready_on` is the day on which it is ready,
     None if that is not known. `unfixed` are the jobs of better repairs that it leaves out, and
-    `dearer_than` the better courses that cost less, with by how much.
+    `dearer_than` the better courses that cost less, with by how much; `above_machine` is by how
+    much it costs more than another machine, None if it does not.
     """
 
     name: CourseName
@@ -258,6 +285,7 @@ class Course(Struct, frozen=True, kw_only=True):
     ready_on: date | None
     unfixed: tuple[Operation, ...]
     dearer_than: tuple[tuple[CourseName, Money], ...] = ()
+    above_machine: Money | None = None
 
     @property
     def names(self) -> tuple[CourseName, ...]:
@@ -287,6 +315,24 @@ class Worth(Struct, frozen=True, kw_only=True):
             "hours": self.hours,
         }
         return tuple(name for name, fact in known.items() if fact is None)
+
+
+class AnotherMachine(Struct, frozen=True, kw_only=True):
+    """Another machine instead of a repair, which the shop does not sell by a quote.
+
+    `price` is the figure that was given for it, `owed` the diagnosis, which no repair gives credit
+    for, and `value` what the machine at hand is worth. `unfixed` are the jobs that are not done.
+    """
+
+    price: Money
+    owed: Money
+    value: Money
+    unfixed: tuple[Operation, ...]
+
+    @property
+    def total(self) -> Money:
+        """What it comes to, with the diagnosis."""
+        return self.price + self.owed
 
 
 class AdviceLevel(StrEnum):
@@ -339,6 +385,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     courses: tuple[Course, ...] = ()
     advised: CourseName | None = None
     advice: Advice | None = None
+    machine: AnotherMachine | None = None
     estimates: int | None = None
 
     @property

@@ -20,6 +20,7 @@ from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.aftercare import ClaimTable, ComeBackTable, NoticeTable
 from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, StatementTable
+from kitwright.store.catalogues import CatalogueTable
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
 from kitwright.store.erasures import DisposalTable, ErasureTable, RetentionTable
@@ -345,6 +346,7 @@ def tables(session: Session) -> Records:
         claims=ClaimTable(session),
         notices=NoticeTable(session),
         estimates=EstimateTable(session),
+        catalogues=CatalogueTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),
         tickets=TicketTable(session),

@@ -22,6 +22,7 @@ from sqlite_utils.migrations import Migrations
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.aftercare import AFTERCARE
 from kitwright.store.bill_schema import BILLS
+from kitwright.store.catalogues import CATALOGUES
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
 from kitwright.store.order_schema import make_orders
@@ -168,6 +169,12 @@ def aftercare(db: Database) -> None:
 def payments(db: Database) -> None:
     """Keep all payments in one table, invoices without statements, and retentions."""
     make_payments(db.conn)
+
+
+@MIGRATIONS(name="0015")
+def catalogues(db: Database) -> None:
+    """Create the table of the catalogues that offers were made with."""
+    _run(db, CATALOGUES)
 
 
 _ERASURES: Final = """

@@ -58,6 +58,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "clock_entries": ("quote", "number"),
         "tickets": ("number",),
         "estimates": ("number",),
+        "catalogues": ("revision",),
         "come_backs": ("quote",),
         "claims": ("number",),
         "notices": ("quote", "number"),

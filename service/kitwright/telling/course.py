@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from kitwright import quote as wire
 from kitwright.quote import amount_of
-from kitwright.stages.outcome import Advice, Course, Outcome
-from kitwright.stages.why import Why
+from kitwright.stages.outcome import Advice, AnotherMachine, Course, Outcome
+from kitwright.stages.why import Fact, Why
 from kitwright.telling.prospect import tell_contingencies, tell_range
 from kitwright.telling.teller import Teller
 
@@ -37,9 +39,44 @@ def _course(one: Course, outcome: Outcome, teller: Teller) -> wire.Course:
         unfixed=tuple(map(teller.job, one.unfixed)),
         contingencies=tell_contingencies(quoted, teller),
         range=tell_range(quoted),
+        reasons=teller.whys((*_better(one), *_machine_for_less(one, outcome.machine))),
+    )
+
+
+def _better(one: Course) -> Iterator[Why]:
+    for better, less in one.dearer_than:
+        facts: dict[str, Fact] = {"course": better.value, "dearer": one.name.value, "less": less}
+        yield Why("better-for-less", facts)
+
+
+def _machine_for_less(one: Course, machine: AnotherMachine | None) -> Iterator[Why]:
+    if machine is not None and one.above_machine is not None:
+        yield Why("machine-for-less", {"price": machine.total, "less": one.above_machine})
+
+
+def tell_machine(outcome: Outcome, teller: Teller) -> wire.AnotherMachine | None:
+    """Return another machine beside the courses of a quote, None if there is none."""
+    machine = outcome.machine
+    if machine is None:
+        return None
+    owed = [Why("machine-fee-owed", {"owed": machine.owed})] if machine.owed.minor else []
+    return wire.AnotherMachine(
+        name=teller.speaker.say("Another machine"),
+        price=amount_of(machine.price),
+        owed=amount_of(machine.owed),
+        total=amount_of(machine.total),
+        more=amount_of(machine.total - outcome.repair.price),
+        value=amount_of(machine.value),
+        unfixed=tuple(map(teller.job, machine.unfixed)),
         reasons=teller.whys(
-            Why("better-for-less", {"course": better.value, "dearer": one.name.value, "less": less})
-            for better, less in one.dearer_than
+            (
+                Why("machine-price-given", {"price": machine.price}),
+                *owed,
+                Why("machine-day-open"),
+                Why("machine-warranty-open"),
+                Why("machine-value-kept", {"value": machine.value}),
+                Why("machine-by-declining"),
+            )
         ),
     )
 

@@ -137,6 +137,7 @@ def _told(lines: Sequence[Line], billed: BilledLine, scribe: Scribe) -> Statemen
         clocked=None if billed.clocked is None else decimal_text(billed.clocked),
         to_shelf=decimal_text(billed.to_shelf),
         to_supplier=decimal_text(billed.to_supplier),
+        not_arrived=decimal_text(billed.not_arrived),
         by_customer=line.kind == "customer_part",
         net=amount_of(billed.tax.net),
         tax=amount_of(billed.tax.tax),

@@ -14,7 +14,7 @@ from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.come_back import tell_come_back
-from kitwright.telling.course import tell_advice, tell_courses
+from kitwright.telling.course import tell_advice, tell_courses, tell_machine
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
 from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
 from kitwright.telling.price import (
@@ -84,9 +84,10 @@ def tell_quote(
         contingencies=tell_contingencies(outcome, teller),
         range=tell_range(outcome),
         buying=_buying(outcome),
-        margin=_margin(outcome),
+        margin=_margin(outcome, catalogue),
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
+        another_machine=tell_machine(outcome, teller),
         estimates=outcome.estimates,
         comes_back=tell_come_back(outcome, teller),
     )
@@ -174,9 +175,10 @@ def _buying(outcome: Outcome) -> wire.Buying:
     )
 
 
-def _margin(outcome: Outcome) -> wire.Margin | None:
+def _margin(outcome: Outcome, catalogue: Catalogue) -> wire.Margin | None:
     """Return what the quote leaves the shop, None if its tax is not known."""
-    found = margin_of(outcome.repair, outcome.shop)
+    ordered = outcome.request.asked.ordered
+    found = margin_of(catalogue, outcome.shop, outcome.repair, ordered)
     if found is None:
         return None
     return wire.Margin(

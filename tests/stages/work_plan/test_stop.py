@@ -20,6 +20,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.money import Money
 from kitwright.stages.outcome import Outcome
+from kitwright.stages.price import LineKind
 from kitwright.stages.request import (
     AskedDiagnosis,
     AskedJob,
@@ -27,7 +28,7 @@ from kitwright.stages.request import (
     FreeLine,
     Terms,
 )
-from kitwright.stages.work_plan import Stop, find_stop
+from kitwright.stages.work_plan import Stop, find_stop, find_used
 from kitwright.units import read_figure
 
 
@@ -157,10 +158,36 @@ def test_stop_before_the_head_worked_by_hand() -> None:
 
     refitted = cost(tech + stop.to_refit, "tech") + cost(clean, "clean")
     in_boxes = cost(tech, "tech") + cost(clean, "clean")
-    # the diagnosis is paid without its credit; exhaust and intake gaskets are destroyed, which here
-    # are part of a set, so that the set is paid, and the clips and nuts by themselves
+    # the diagnosis is paid without its credit; exhaust and intake gaskets are renewed when it is
+    # refitted, which here are part of a set, so that the set is paid, and the clips and nuts by
+    # themselves; in boxes, nothing is renewed
     assert stop.refitted.amount > refitted + Decimal("85.00")
-    assert stop.refitted.amount - stop.in_boxes.amount == round(refitted - in_boxes, 2)
+    assert stop.in_boxes.amount == round(in_boxes + Decimal("85.00"), 2)
+
+
+def test_oil_that_was_drained_is_due_only_if_it_is_filled_again() -> None:
+    found = quote(starter(), **ASKED["oil for three"])
+    shop, plan, repair = starter().shops[HIRE_YARD], found.plan, found.repair
+    drained = next(
+        at for at, step in enumerate(plan.steps, start=1) if step.name == "off oil_drain"
+    )
+    filled = next(at for at, step in enumerate(plan.steps, start=1) if step.name == "on oil_drain")
+    kinds = {line.kind for line in repair.lines}
+    assert LineKind.consumable in kinds
+
+    def oil(before: int, *, in_boxes: bool) -> Fraction:
+        used = find_used(
+            shop, plan, repair.lines, repair.kit.needs, before=before, in_boxes=in_boxes
+        )
+        lines = ((repair.lines[one.place], one.share) for one in used.shares)
+        return sum(
+            (share for line, share in lines if line.kind is LineKind.consumable), Fraction(0)
+        )
+
+    for before in range(drained + 1, filled + 1):
+        assert oil(before, in_boxes=False) > 0
+        assert oil(before, in_boxes=True) == 0
+    assert oil(filled + 1, in_boxes=True) == oil(filled + 1, in_boxes=False) > 0
 
 
 def test_stop_follows_the_shop_s_terms() -> None:
@@ -172,7 +199,10 @@ def test_stop_follows_the_shop_s_terms() -> None:
         return stop.refitted, stop.in_boxes
 
     refitted, in_boxes = prices()
-    assert prices(return_in_boxes_discount_percent=read_figure("0")) == (refitted, refitted)
+    # by hand, see above: all minutes and the diagnosis, without what is renewed
+    whole = Money(14600 + 8500, "USD")
+    assert prices(return_in_boxes_discount_percent=read_figure("0")) == (refitted, whole)
+    assert in_boxes < whole < refitted
     half = prices(return_in_boxes_discount_percent=read_figure("50"))
     assert half[0] == refitted
     assert in_boxes < half[1] < refitted

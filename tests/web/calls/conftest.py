@@ -61,6 +61,31 @@ class Staff:
         """Do something with a quote as it stands; return its head."""
         return self.done(f"/v1/quotes/{id}/{act}", body, self.tag(id)).json()
 
+    def supplied(self, *quotes: str, revision: int = 1) -> None:
+        """Order what quotes still need, and receive all that is ordered for them."""
+        asked = [{"quote": quote, "revision": revision} for quote in quotes]
+        self.done("/v1/orders", {"revisions": asked})
+        for quote in quotes:
+            for order in self.get("/v1/orders", quote=quote)["items"]:
+                self.delivered(order["id"])
+
+    def delivered(self, order: str) -> None:
+        """Send an order if it was not sent, and receive all of it that is due."""
+        path = f"/v1/orders/{order}"
+        if "send" in self.get(path)["acts"]:
+            self.done(f"{path}/send", {"means": "telephone", "by": "Owner"}, self.order_tag(order))
+        due = [
+            {"line": line["line"], "packs": line["due"]}
+            for line in self.get(path)["lines"]
+            if line["due"]
+        ]
+        if due:
+            self.done(f"{path}/receipts", {"lines": due, "by": "Owner"}, self.order_tag(order))
+
+    def order_tag(self, order: str) -> str:
+        """Return the entity tag of an order."""
+        return str(self.client.get(f"/v1/orders/{order}").headers["ETag"])
+
     def issued(self, **members: Any) -> str:
         """Keep and issue a quote; return its id."""
         id = self.quote(**members)  # noqa: A001

@@ -26,7 +26,7 @@ CUSTOMER = {
 def in_work(staff: Staff, limit: str | None = None, **members: Any) -> str:
     """Return a quote whose work was started."""
     id = staff.accepted(limit, **members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     return id
 
@@ -212,17 +212,8 @@ def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -
     owner = staff.client
     (place, line), *_ = lines_of(staff, id, "part")
     item, quantity = line["code"], line["quantity"]
-    delivered = {
-        "kind": "receive",
-        "quantity": quantity,
-        "cost": "1.00",
-        "reason": "delivered",
-        "by": "R. Okafor",
-        "bin": "A1",
-    }
-    staff.done(f"/v1/shelf/{item}/moves", delivered)
-    taken = {"kind": "reserve", "quantity": quantity, "quote": id, "reason": "for it", "by": "R"}
-    staff.done(f"/v1/shelf/{item}/moves", taken)
+    (holding,) = staff.get(f"/v1/shelf/{item}")["holdings"]
+    assert (holding["on_hand"], holding["reserved"]) == (quantity, quantity)
 
     staff.act(id, "finish", {"goods": [{"line": place, "used": "0", "to_shelf": quantity}]})
 
@@ -374,6 +365,8 @@ def test_freight_is_billed_as_the_orders_of_several_quotes_shared_it(staff: Staf
     for own in (own for one in made for own in one["allocations"]):
         paid[own["quote"]] += Decimal(own["fees"]["amount"]) + Decimal(own["freight"]["amount"])
 
+    for one in made:
+        staff.delivered(one["id"])
     for quote in quotes:
         staff.act(quote, "start")
         staff.act(quote, "finish")
@@ -396,6 +389,8 @@ def test_freight_is_billed_as_the_supplier_billed_it(staff: Staff) -> None:
     bill = {"number": "B-1", "lines": [{"line": 1, "packs": 1, "unit_cost": "1.00"}]}
     bill |= {"charges": "1.00", "net": "2.00"}
     act_on_order(staff, first, "bills", day="2027-03-02", **bill)
+    for one in made:
+        staff.delivered(one["id"])
     staff.act(quote, "start")
     staff.act(quote, "finish")
 

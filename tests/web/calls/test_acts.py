@@ -219,7 +219,7 @@ def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
 
 def test_finish_names_the_draft_that_it_leaves_behind(staff: Staff) -> None:
     id = staff.accepted()  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
 

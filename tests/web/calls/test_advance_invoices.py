@@ -70,7 +70,7 @@ def test_advance_is_invoiced_and_deducted_at_its_rate(vat_shop: Staff) -> None:
     assert document.xpath("string(//*[local-name() = 'InvoiceTypeCode'])") == "386"
     assert document.xpath("string(//*[local-name() = 'TaxPointDate'])") == advance["paid_on"]
     assert "Advance invoice" in printed
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     staff.act(id, "finish")
     staff.done(f"/v1/quotes/{id}/invoice", {}, staff.tag(id))

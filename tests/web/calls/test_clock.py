@@ -143,7 +143,7 @@ def test_finish_stops_clocks_and_ends_clocking(bench: Bench) -> None:
     bench.clock(quote, "start", phase="work")
     bench.clock(other, "start", by="A. Mbeki", phase="work")
     bench.wait(minutes=30)
-    bench.staff.act(quote, "finish")
+    bench.staff.act(quote, "finish", {"unbooked": "Nobody books deliveries here."})
     bench.wait(minutes=30)
 
     told = bench.staff.get(f"/v1/quotes/{quote}/clock")

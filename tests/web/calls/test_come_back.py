@@ -13,7 +13,7 @@ VALVE = {"job": "J-VALVE-EX", "cylinder": 1}
 def finished(staff: Staff, **members: Any) -> str:
     """Return a visit whose work is finished and whose machine was collected."""
     id = staff.accepted(**members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     staff.act(id, "finish")
     staff.act(id, "collected", {"collector": "M. Ferrier", "old_parts": False, "by": "R. Okafor"})
@@ -60,7 +60,7 @@ def test_visit_on_warranty_goes_through_to_a_statement_of_nothing(staff: Staff) 
     id = back(staff, first)  # noqa: A001
     staff.act(id, "issue")
     staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
 
     head = staff.act(id, "finish")
@@ -77,7 +77,7 @@ def test_more_minutes_on_warranty_stay_with_the_shop(staff: Staff) -> None:
     id = back(staff, first)  # noqa: A001
     staff.act(id, "issue")
     staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     lines = quoted(staff, id)["quote"]["lines"]
     part = next(at for at, one in enumerate(lines, 1) if one["kind"] == "part")

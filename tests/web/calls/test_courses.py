@@ -1,9 +1,12 @@
 """Courses: several ways to put one fault right, each a whole quote, one of them chosen."""
 
+import re
+from html import unescape
 from typing import Any
 
 import msgspec
 import pytest
+from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_links import Customer, linked
 from tests.web.calls.test_ticking import extras_of, free_jobs, minor, refused
@@ -95,6 +98,83 @@ def test_advice_follows_the_shops_thresholds_and_asks_for_what_it_lacks(staff: S
     )
 
 
+def test_another_machine_stands_beside_the_courses(staff: Staff) -> None:
+    def asked(**worth: Any) -> Any:
+        return {**ENGINE, **WORN, "worth": worth, "diagnostic_done": True}
+
+    for known in ({"value": "900"}, {"replacement_price": "500"}, {}):
+        assert staff.post("/v1/quotes/preview", asked(**known)).json()["another_machine"] is None
+    repairs = {**asked(value="900", replacement_price="500"), "courses": EVERY[:3]}
+    assert staff.post("/v1/quotes/preview", repairs).json()["another_machine"] is None
+
+    whole = staff.post("/v1/quotes/preview", asked(value="900", replacement_price="500")).json()
+    machine = whole["another_machine"]
+    fee = next(line for line in whole["lines"] if line["code"] == "diagnostic-fee")
+    assert machine["price"]["amount"] == "500.00"
+    assert machine["owed"] == fee["gross"]
+    assert minor(machine["total"]) == minor(machine["price"]) + minor(machine["owed"])
+    advised = next(course for course in whole["courses"] if course["is_advised"])
+    assert minor(machine["more"]) == minor(machine["total"]) - minor(advised["total"])
+    assert {reason["code"] for reason in machine["reasons"]} == {
+        "machine-price-given",
+        "machine-fee-owed",
+        "machine-day-open",
+        "machine-warranty-open",
+        "machine-value-kept",
+        "machine-by-declining",
+    }
+    # what costs more than it says by how much
+    dearer = [one for one in whole["courses"] if minor(one["total"]) > minor(machine["total"])]
+    assert dearer
+    for course in whole["courses"]:
+        less = [one for one in course["reasons"] if one["code"] == "machine-for-less"]
+        assert bool(less) is (course in dearer)
+        if less:
+            more = minor(course["total"]) - minor(machine["total"])
+            assert minor(less[0]["facts"]["less"]) == more
+    # it is worth no more than another one comes to, so the thresholds are of the lesser
+    codes = [reason["code"] for reason in whole["advice"]["reasons"]]
+    assert whole["advice"]["level"] == "strong"
+    assert "repair-far-above-machine-share" in codes
+    assert "machine-costs-less" in codes
+    rich = staff.post("/v1/quotes/preview", asked(value="900", replacement_price="9000")).json()
+    assert "repair-far-above-value-share" in [one["code"] for one in rich["advice"]["reasons"]]
+    assert not any(
+        one["code"] == "machine-for-less" for each in rich["courses"] for one in each["reasons"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("language", "name", "declining"),
+    [
+        ("en", "Another machine", "to choose it, decline the offer"),
+        ("de", "Ein anderes Gerät", "Wer es will, lehnt das Angebot ab"),
+    ],
+)
+def test_another_machine_is_told_everywhere_and_chosen_nowhere(
+    staff: Staff, customer: Customer, language: str, name: str, declining: str
+) -> None:
+    worth = {"value": "900", "replacement_price": "1500"}
+    asked = {**ENGINE, **WORN, "worth": worth, "language": language}
+    id = staff.issued(**asked)  # noqa: A001
+    path = linked(staff, id)
+    shown = customer.get(path).json()["quote"]["another_machine"]
+    assert (shown["name"], shown["price"]["amount"]) == (name, "1500.00")
+
+    page = customer.page(path).text
+    for told in (
+        unescape(re.sub("<[^>]+>", "", page)),
+        staff.post("/v1/quotes/preview", asked, Accept="text/plain").text,
+        pdf_text(staff.client.get(f"{path}", headers={"Accept": "application/pdf"}).content),
+    ):
+        plain = " ".join(told.split())
+        assert name in plain
+        assert declining in plain
+    assert 'value="machine"' not in page
+    told = refused(customer.post(f"{path}/choice", {"course": "machine"}))
+    assert told["errors"][0]["pointer"] == "/course"
+
+
 def test_course_is_chosen_at_acceptance(staff: Staff, customer: Customer) -> None:
     id = staff.issued(**LEAKING)  # noqa: A001
     path = linked(staff, id)
@@ -126,6 +206,30 @@ def test_course_is_chosen_at_acceptance(staff: Staff, customer: Customer) -> Non
     assert "Course: The least repair." in given["text"]
 
 
+def test_draft_of_several_courses_is_not_on_offer_whatever_is_chosen(staff: Staff) -> None:
+    id = staff.quote(**LEAKING)  # noqa: A001
+    for ticks in ({}, {"course": "least"}):
+        yes = {"revision": 1, "who": "A. Customer", "means": "in_person", **ticks}
+        told = staff.refused(f"/v1/quotes/{id}/accept", yes, staff.tag(id))
+        assert [error["code"] for error in told["errors"]] == ["nothing-offered"]
+
+
+def test_limit_is_compared_with_the_course_that_is_chosen(staff: Staff, customer: Customer) -> None:
+    id = staff.issued(**LEAKING)  # noqa: A001
+    path = linked(staff, id)
+    total = customer.post(f"{path}/choice", {"course": "least"}).json()["total"]["amount"]
+    yes = {"revision": 1, "who": "A. Customer", "means": "in_person", "course": "least"}
+
+    told = staff.refused(f"/v1/quotes/{id}/accept", {**yes, "limit": "50.00"}, staff.tag(id))
+    assert told["detail"] == f"the limit of 50.00 is below the total of what is chosen, {total} USD"
+    link = {"who": "A. Customer", "course": "least"}
+    told = refused(customer.post(f"{path}/accept", {**link, "limit": "900.00"}))
+    assert "with a course, leave_out or extras" in told["detail"]
+    beyond = {**link, "amount": total, "limit": "1000000000000.00"}
+    told = refused(customer.post(f"{path}/accept", beyond))
+    assert "at most 12 digits" in told["detail"]
+
+
 def test_course_that_is_not_offered_is_refused(staff: Staff, customer: Customer) -> None:
     path = linked(staff, staff.issued(**LEAKING | {"courses": ["least", "recommended"]}))
     told = refused(customer.post(f"{path}/choice", {"course": "engine"}))
@@ -139,6 +243,22 @@ def test_replacement_is_no_tick_of_its_own_course(staff: Staff, customer: Custom
     path = linked(staff, staff.issued(**LEAKING))
     quote = customer.post(f"{path}/choice", {"course": "short_block"}).json()["quote"]
     assert "J-SHORT-BLOCK" not in [job["job"] for job in free_jobs(quote)]
+
+
+def test_ticks_are_those_of_the_chosen_course_whichever_is_advised(staff: Staff) -> None:
+    id = staff.issued(**ENGINE, **WORN)  # noqa: A001
+    advised = {one["course"]: one for one in staff.get(f"/v1/quotes/{id}")["quote"]["courses"]}
+    assert advised["engine"]["is_advised"]
+    for name in ("least", "recommended", "short_block"):
+        body = {"revision": 1, "course": name}
+        whole = staff.post(f"/v1/quotes/{id}/choice", body).json()["quote"]
+        extras = extras_of(whole)
+        assert extras
+        more = staff.post(f"/v1/quotes/{id}/choice", {**body, "extras": extras})
+        assert more.status_code == 200, more.text
+        assert {job["job"] for job in more.json()["quote"]["jobs"]} > {
+            job["job"] for job in whole["jobs"]
+        }
 
 
 def test_courses_are_refused_where_they_mean_nothing(staff: Staff) -> None:

@@ -28,7 +28,7 @@ class Shop:
     def finished(self, *, slow: Decimal = SLOW, **members: Any) -> str:
         """Return a finished quote, with its teardown clocked as slow, and its work as estimated."""
         quote = self.staff.accepted(**members)
-        self.staff.done("/v1/orders", {"revisions": [{"quote": quote, "revision": 1}]})
+        self.staff.supplied(quote)
         self.staff.act(quote, "start")
         for group, minutes in self.minutes(quote).items():
             if group in {"teardown", "refit"}:
@@ -246,7 +246,7 @@ def test_only_what_the_report_proposes_is_applied_and_not_from_the_past(shop: Sh
 
 def test_a_forgotten_clock_teaches_nothing(shop: Shop) -> None:
     quote = shop.staff.accepted()
-    shop.staff.done("/v1/orders", {"revisions": [{"quote": quote, "revision": 1}]})
+    shop.staff.supplied(quote)
     shop.staff.act(quote, "start")
     body = {"act": "start", "by": "R. Okafor", "phase": "teardown"}
     shop.staff.done(f"/v1/quotes/{quote}/clock", body)
@@ -260,7 +260,7 @@ def test_a_forgotten_clock_teaches_nothing(shop: Shop) -> None:
 
 def test_contingencies_are_found_if_a_later_agreed_revision_has_their_jobs(shop: Shop) -> None:
     quote = shop.staff.accepted()
-    shop.staff.done("/v1/orders", {"revisions": [{"quote": quote, "revision": 1}]})
+    shop.staff.supplied(quote)
     shop.staff.act(quote, "start")
     listed = shop.staff.get(f"/v1/quotes/{quote}/revisions/1")["quote"]["contingencies"]["each"]
     one = next(each for each in listed if each["jobs"] and each["after"] is None)
@@ -271,7 +271,7 @@ def test_contingencies_are_found_if_a_later_agreed_revision_has_their_jobs(shop:
     shop.staff.act(quote, "issue")
     yes = {"revision": 2, "who": "A. Customer", "means": "telephone", "limit": None}
     shop.staff.act(quote, "accept", yes)
-    shop.staff.done("/v1/orders", {"revisions": [{"quote": quote, "revision": 2}]})
+    shop.staff.supplied(quote, revision=2)
     shop.staff.act(quote, "finish")
 
     odds = {row["code"]: row for row in shop.report()["odds"] if row["kind"] == "contingency"}

@@ -1,5 +1,7 @@
 """Fleets: several machines quoted in one call, each in a quote of its own."""
 
+from collections import defaultdict
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -13,7 +15,7 @@ ASKED: dict[str, Any] = {
 UNITS: list[dict[str, Any]] = [
     {"serial": 2140077, "name": "Washer 1", "plate": {"Asset": "HY-001"}},
     {"serial": 1100001, "plate": {"Asset": "HY-002"}},
-    {"serial": 2140077, "condition": {"rust": "heavy"}},
+    {"serial": 2140078, "condition": {"rust": "heavy"}},
 ]
 
 
@@ -38,12 +40,104 @@ def test_units_become_a_quote_each(staff: Staff) -> None:
 
 def test_kits_differ_where_serials_differ(staff: Staff) -> None:
     twin = {"family": "TB-V68", "jobs": [{"job": "J-HEAD-GASKET", "cylinder": 1}]}
-    units = [{"serial": serial} for serial in (3120416, 3040000, 3120416)]
+    units = [{"serial": serial} for serial in (3120416, 3040000, 3120417)]
     told = staff.done("/v1/quotes", {**twin, "chassis": "SK-ZT52", "units": units}).json()
 
     kits = [staff.get(f"/v1/quotes/{one['id']}")["quote"]["kit"] for one in told["quotes"]]
-    assert kits[0] != kits[1]
-    assert kits[0] == kits[2]
+    assert kits[0]["needs"] != kits[1]["needs"]
+    assert kits[0]["needs"] == kits[2]["needs"]
+
+
+TWIN: dict[str, Any] = {
+    "family": "TB-V68",
+    "chassis": "SK-ZT52",
+    "jobs": [{"job": "J-HEAD-GASKET", "cylinder": 1}],
+}
+TWINS = [{"serial": 3120416 + number} for number in range(4)]
+
+
+def taken(quotes: list[Any]) -> dict[tuple[str, str], Decimal]:
+    """Return what quotes take from stock, by item and bin."""
+    sums = defaultdict[tuple[str, str], Decimal](Decimal)
+    for quote in quotes:
+        for one in quote["kit"]["from_stock"]:
+            sums[one["item"], one["bin"]] += Decimal(one["quantity"])
+    return sums
+
+
+def free(staff: Staff) -> dict[tuple[str, str], Decimal]:
+    rows = staff.get("/v1/shelf")["items"]
+    return {
+        (row["item"], holding["bin"]): Decimal(holding["free"])
+        for row in rows
+        for holding in row["holdings"]
+    }
+
+
+def test_what_is_on_the_shelf_is_promised_once(staff: Staff) -> None:
+    told = staff.done("/v1/quotes", {**TWIN, "units": TWINS}).json()
+    ids = [one["id"] for one in told["quotes"]]
+    quotes = [staff.get(f"/v1/quotes/{id}")["quote"] for id in ids]  # noqa: A001
+
+    there = free(staff)
+    sums = taken(quotes)
+    assert sums
+    assert all(amount <= there[place] for place, amount in sums.items())
+    # some piece is not enough for all of them, so a later one buys it
+    alone = staff.done("/v1/quotes", {**TWIN, "serial": 3120416}).json()["quote"]
+    each = taken([alone])
+    assert any(len(TWINS) * amount > there[place] for place, amount in each.items())
+    assert quotes[0]["kit"] == alone["kit"]
+
+    # each is still what it was quoted at when it is issued, and revised
+    for id in ids:  # noqa: A001
+        staff.act(id, "issue")
+    again = staff.act(ids[-1], "revise", {**TWIN, **TWINS[-1]})
+    assert again["gross"] == told["quotes"][-1]["gross"]
+    # what the first one no longer needs is free for the others
+    staff.act(ids[0], "decline", {"revision": 1})
+    staff.act(ids[1], "accept", {"revision": 1, "who": "A. Customer", "means": "telephone"})
+    assert free(staff) != there
+
+
+def test_serial_of_two_units_is_refused_by_name(staff: Staff) -> None:
+    units = [{"serial": 2140077}, {}, {"serial": 2140077}, {}]
+
+    told = staff.refused("/v1/quotes", {**ASKED, "units": units})
+
+    (error,) = told["errors"]
+    assert (error["code"], error["pointer"]) == ("serial-twice", "/units/2/serial")
+    assert "units 1 and 3 both have the serial number 2140077" in error["detail"]
+    assert staff.get("/v1/quotes") == {"items": []}
+    unknown = [{}, {"serial": 2140077}, {}]
+    assert len(staff.done("/v1/quotes", {**ASKED, "units": unknown}).json()["quotes"]) == 3
+
+    machine = staff.done(
+        "/v1/machines", {"name": "Washer", "family": "QM-H27", "serial": 2140077}
+    ).json()["id"]
+    kept = staff.refused(
+        "/v1/quotes/preview", {**ASKED, "units": [{"serial": 2140077}, {"machine": machine}]}
+    )
+    assert [one["code"] for one in kept["errors"]] == ["serial-twice"]
+
+
+def test_preview_of_units_is_what_keeping_them_prices(staff: Staff) -> None:
+    asked = {**TWIN, "contingencies": True, "units": TWINS}
+    told = staff.post("/v1/quotes/preview", asked).json()
+    text = staff.client.post(
+        "/v1/quotes/preview", json=asked, headers={"Accept": "text/plain"}
+    ).text
+    kept = staff.done("/v1/quotes", asked).json()
+
+    quotes = [staff.get(f"/v1/quotes/{one['id']}")["quote"] for one in kept["quotes"]]
+    assert told["quotes"] == quotes
+    assert told["together"] == kept["together"]
+    assert "Machine 4 of 4" in text
+    assert f"All 4 machines together: ${told['together']['gross']['amount']}" in text.replace(
+        ",", ""
+    )
+    bad = staff.refused("/v1/quotes/preview", {**asked, "serial": 1})
+    assert [one["code"] for one in bad["errors"]] == ["units-beside"]
 
 
 def test_machines_with_a_name_or_a_plate_are_kept_for_the_customer(staff: Staff) -> None:

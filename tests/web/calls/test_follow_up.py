@@ -77,32 +77,38 @@ def followed(staff: Staff) -> tuple[Staff, str, Any]:
     return staff, quote, order(staff, quote, 2)
 
 
-def test_follow_up_costs_what_the_terms_of_each_order_make(
+def test_follow_up_is_bought_where_it_lands_cheapest(
     followed: tuple[Staff, str, Any],
 ) -> None:
-    _, _, answer = followed
+    staff, quote, answer = followed
     found = by_supplier(answer)
 
-    # BRMW: 2 do not reach the break at 10; freight 9.95, free from 150.00
-    assert lines(found["BRMW"]) == {
-        "BW-88110": (2, "2.40", "4.80"),
-        "BW-88140": (2, "2.60", "5.20"),
+    # the revision's suppliers: BRMW 10.00 and freight 9.95; CPSN 38.13, below 100.00, so that the
+    # fee is 15.00, and freight 18.95: 92.03 in two parcels
+    revision = {one["supplier"] for one in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]}
+    assert {"BRMW", "CPSN"} <= revision
+    # ALDQ: dearer goods, one freight
+    assert found.keys() == {"ALDQ"}
+    assert lines(found["ALDQ"]) == {
+        "V68-B-205": (4, "1.22", "4.88"),
+        "V68-C-715": (2, "0.41", "0.82"),
+        "V68-F-801": (1, "8.02", "8.02"),
+        "AQ-V68G103": (2, "10.06", "20.12"),
+        "V68-G-110": (2, "4.22", "8.44"),
+        "V68-G-121": (2, "3.13", "6.26"),
+        "V68-G-131": (1, "2.31", "2.31"),
+        "V68-G-140": (2, "3.81", "7.62"),
     }
-    assert found["BRMW"]["net"]["amount"] == "19.95"
-    # CPSN: 38.13 of goods is below 100.00: fee 15.00, and freight 18.95
-    assert lines(found["CPSN"]) == {
-        "V68-B-205": (4, "1.10", "4.40"),
-        "V68-C-715": (2, "0.37", "0.74"),
-        "V68-F-801": (1, "7.20", "7.20"),
-        "CD-303-V103": (2, "9.05", "18.10"),
-        "V68-G-121": (2, "2.81", "5.62"),
-        "V68-G-131": (1, "2.07", "2.07"),
-    }
-    assert [fee["amount"]["amount"] for fee in found["CPSN"]["fees"]] == ["15.00"]
-    assert found["CPSN"]["goods"]["amount"] == "38.13"
-    assert found["CPSN"]["net"]["amount"] == "72.08"
-    assert found.keys() == {"BRMW", "CPSN"}
+    assert found["ALDQ"]["goods"]["amount"] == "58.47"
+    assert found["ALDQ"]["net"]["amount"] == "72.97"
     assert (answer["surplus"], answer["late"]) == ([], [])
+    (cost,) = answer["costs"]
+    assert Decimal(cost["planned"]["amount"]) - Decimal(cost["landed"]["amount"]) == Decimal(
+        "92.03"
+    ) - Decimal("72.97")
+    # the price that the customer agreed to stays
+    shown = staff.get(f"/v1/quotes/{quote}")
+    assert shown["gross"] == staff.get(f"/v1/quotes/{quote}/revisions/2")["gross"]
 
 
 def test_follow_up_is_on_paper_what_it_is_in_the_answer(

@@ -34,7 +34,7 @@ HTML = {"Accept": "text/html"}
 
 def in_work(staff: Staff, **members: Any) -> str:
     id = staff.accepted(**members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     return id
 
@@ -219,6 +219,24 @@ def test_readings_and_photographs_are_kept_with_the_find(staff: Staff) -> None:
 
     (told,) = made["change"]["finds"]
     assert (told["readings"], told["photographs"]) == ([reading], [taken["id"]])
+
+
+def test_job_that_a_find_calls_for_can_not_be_left_out_of_the_change(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    turned_up = contingency_of(staff, id)
+    place = {name: turned_up[name] for name in ("contingency", "cylinder")}
+    made = find(staff, id, step=None, contingency=place, jobs=[{"job": "J-OIL"}])
+    quote = staff.get(f"/v1/quotes/{id}/revisions/2")["quote"]
+    stays = {(job["job"], job["cylinder"]): job["stays"] for job in quote["jobs"]}
+
+    for job in (*turned_up["jobs"], {"job": "J-OIL", "cylinder": None}):
+        reason = stays[job["job"], job["cylinder"]]
+        assert reason["code"] == "needed-by-find"
+        left = [{"job": job["job"], "cylinder": job["cylinder"]}]
+        body = {"revision": made["revision"], "leave_out": left}
+        told = staff.refused(f"/v1/quotes/{id}/choice", body)
+        assert told["errors"][0]["code"] == "job-stays"
+        assert "Without it, what was found stays as it is." in told["detail"]
 
 
 @pytest.mark.parametrize(

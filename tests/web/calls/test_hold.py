@@ -1,10 +1,11 @@
 """Looking ahead is done beside the event loop, so that other calls are answered meanwhile."""
 
+import gc
 from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.bench.hold import ASKED, holds_of
+from tests.bench.hold import ASKED, holds_of, holds_of_ticks
 
 from kitwright.web.calls.desk import Desk
 
@@ -13,12 +14,40 @@ FEW = 10
 milliseconds.
 """
 
+MOST = 50_000
+"""Objects in a portion: looking through that many takes about 15 ms."""
+
 
 @pytest.mark.parametrize("name", ["100 alike", "100 units, with courses"])
 def test_event_loop_turns_while_a_quote_looks_ahead(name: str, tmp_path: Path) -> None:
     first, _ = holds_of(tmp_path / "data", *ASKED[name])
 
     assert len(first) > FEW
+
+
+def test_event_loop_turns_while_ticks_are_priced(tmp_path: Path) -> None:
+    first, _ = holds_of_ticks(tmp_path / "data")
+
+    assert len(first) > FEW
+
+
+def test_unused_objects_are_looked_for_in_small_portions(tmp_path: Path) -> None:
+    portions = list[int]()
+    usual = gc.get_threshold()
+
+    def note(phase: str, facts: dict[str, int]) -> None:
+        if phase == "start" and gc.get_threshold() != usual:
+            looked_through = range(facts["generation"] + 1)
+            portions.append(sum(len(gc.get_objects(one)) for one in looked_through))
+
+    gc.callbacks.append(note)
+    try:
+        holds_of(tmp_path / "data", *ASKED["100 units, with courses"])
+    finally:
+        gc.callbacks.remove(note)
+
+    assert portions
+    assert max(portions) < MOST
 
 
 def test_event_loop_would_not_turn_if_it_looked_ahead_itself(

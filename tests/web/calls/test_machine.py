@@ -296,6 +296,8 @@ class Lives(AtTheCounter):
             sent = {"revision": model.offered or model.latest}
             if act == "accept":
                 sent |= {"who": "A customer", "means": "telephone"}
+        elif act == "finish":
+            sent = {"unbooked": "no deliveries are booked"}
         before = model.etag
         allowed = model.can(act)
         repeated = act == "accept" and model.offered is None and model.agreed == model.latest

@@ -16,7 +16,7 @@ from tests.web.calls.conftest import Staff
 
 from kitwright.app import make_app
 from kitwright.desk_opening import make_mail_pump
-from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.link_rounds import revoke_links
 from kitwright.keeping.mail import begin_attempt, settle_failed
 from kitwright.keeping.offer import withdraw

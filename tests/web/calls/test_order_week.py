@@ -30,7 +30,12 @@ MONDAY = [
     {"serial": 2150000},
     {"language": "de"},
 ]
-"""What ten customers agreed to by Monday."""
+"""What was agreed to on ten machines by Monday."""
+OWNER = {
+    "name": "Maud Ferrier",
+    "email": "maud@example.org",
+    "billing": {"street": "Mill Lane 4", "city": "Tollimoor", "country": "US"},
+}
 
 
 @pytest.fixture
@@ -52,11 +57,20 @@ def papers(buyer: Buyer, order: str) -> dict[str, bytes]:
     return found
 
 
+def look_at(buyer: Buyer, path: str, name: str) -> None:
+    """Read a document as PDF, and write it where one may look at it."""
+    content = buyer.staff.client.get(path, headers={"Accept": "application/pdf"}).content
+    assert content.startswith(b"%PDF")
+    if folder := os.environ.get("KITWRIGHT_PAPERS"):
+        Path(folder, f"{name}.pdf").write_bytes(content)
+
+
 def test_week_of_a_shop(buyer: Buyer) -> None:
     staff, clock = buyer.staff, buyer.staff.counter.clock
 
     # Monday: ten customers have agreed; the short block is a special order, so its advance is paid
-    quotes = [staff.accepted(**asked) for asked in MONDAY]
+    owner = staff.done("/v1/customers", OWNER).json()["id"]
+    quotes = [staff.accepted(**asked, customer=owner) for asked in MONDAY]
     special = quotes[6]
     asked = {"revisions": [{"quote": quote, "revision": 1} for quote in quotes]}
     assert staff.refused("/v1/orders", asked)["errors"][0]["code"] == "advance-missing"
@@ -91,6 +105,12 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     assert slipping
     (proposal,) = told["proposals"]
     assert proposal["promised"] < "2027-03-13"
+    for quote in slipping:
+        draft = staff.get(f"/v1/quotes/{quote}/slip")
+        assert (draft["complete_on"], draft["late"]) == ("2027-04-02", True)
+        assert staff.done(f"/v1/quotes/{quote}/slip", {}, staff.tag(quote)).status_code == 202
+        told_again = staff.refused(f"/v1/quotes/{quote}/slip", {}, staff.tag(quote))
+        assert told_again["errors"][0]["code"] == "nothing-slipped"
     told = buyer.act(
         late,
         "cancel",
@@ -138,7 +158,8 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     )
     back = [{"line": unneeded, "why": "not_needed", "packs": 1}]
     told = buyer.act(first["id"], "returns", reference="RMA-2", lines=back)
-    assert len(told["reopened"]) == 1
+    told_reopened = told["reopened"]
+    assert len(told_reopened) == 1
     block = next(
         (one["id"], line["line"])
         for one in orders.values()
@@ -164,6 +185,23 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     )
     # it bills what went back as well
     assert [(one["kind"], one["line"]) for one in told["differences"]] == [("quantity", unneeded)]
+
+    # the work is done and invoiced, but what went back is not billed
+    (reopened,) = told_reopened
+    done = [quote for quote in quotes if quote != reopened]
+    for quote in done:
+        staff.act(quote, "start")
+    assert all("finish" in staff.get(f"/v1/quotes/{quote}")["acts"] for quote in done)
+    for quote in done:
+        staff.act(quote, "finish")
+    for quote in (done[0], done[-1]):
+        bill = staff.done(f"/v1/quotes/{quote}/invoice", {}, staff.tag(quote)).json()
+        look_at(buyer, f"/v1/invoices/{bill['number']}", bill["number"])
+        month = staff.get("/v1/reports/month", month="2027-03")
+        assert bill["number"] in str(month)
+    # one line of goods that went back: the work can't be billed as agreed
+    staff.act(reopened, "start", {"tear_down_first": True})
+    assert "finish" not in staff.get(f"/v1/quotes/{reopened}")["acts"]
 
     # the feed has it all, and the shares of every order add up
     kinds = Counter(one["kind"] for one in staff.get("/v1/events", limit=200)["items"])

@@ -204,9 +204,16 @@ def received(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(path, json=body, headers=headers), body
 
 
+def received_nothing(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/receipts"
+    body = {"lines": [{"line": 1, "packs": 0}], "by": "Owner"}
+    headers = {"Idempotency-Key": '"receipt"', "If-Match": "*"}
+    return owner.post(path, json=body, headers=headers), body
+
+
 def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
     ordered(owner)
-    body = {"amount": "99999999.00", "means": "cash", "by": "Owner"}
+    body = {"amount": "999999.00", "means": "cash", "by": "Owner"}
     headers = {"Idempotency-Key": '"advance"', "If-Match": "*"}
     return owner.post("/v1/quotes/Q1/payments", json=body, headers=headers), body
 
@@ -244,6 +251,11 @@ def in_units(owner: TestClient[Any], **unit: Any) -> tuple[Any, Any]:
         headers={"Idempotency-Key": '"machine"'},
     )
     body = {**LEAKING, "serial": None, "units": [unit]}
+    return keep(owner, body=body), body
+
+
+def with_serial_twice(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "serial": None, "units": [{"serial": 2140077}, {"serial": 2140077}]}
     return keep(owner, body=body), body
 
 
@@ -296,7 +308,7 @@ def finished(
         headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
         answer = owner.post(path, json=said, headers=headers)
         assert answer.is_success, answer.text
-    told = {
+    told = {"unbooked": "Nobody books deliveries here."} | {
         name: [{"line": place, **one} for one in value] if isinstance(value, list) else value
         for name, value in body.items()
     }
@@ -397,6 +409,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
     "units-beside": (lambda owner, _: with_serial_and_units(owner), "/serial"),
+    "serial-twice": (lambda owner, _: with_serial_twice(owner), "/units/1/serial"),
     "unit-kept": (lambda owner, _: in_units(owner, machine="M1", name="Washer"), "/units/0"),
     "most-below-fee": (lambda owner, _: taken_in(owner), "/most"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
@@ -409,6 +422,11 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/at",
     ),
     "unknown-step": (lambda owner, _: clocked(owner, act="tick", step="off nothing"), "/step"),
+    "nothing-arrived": (lambda owner, _: received_nothing(owner), "/lines/0"),
+    "beyond-bounds": (
+        lambda owner, _: finished(owner, "labour", clocked=[{"minutes": "10081"}]),
+        "/clocked/0/minutes",
+    ),
     "day-impossible": (lambda owner, _: billed_ahead(owner), "/day"),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),

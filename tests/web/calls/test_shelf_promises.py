@@ -157,7 +157,7 @@ def test_finished_work_draws_what_was_reserved(one_piece: Staff) -> None:
     accept(staff, quote)
     order(staff, quote)
     staff.act(quote, "start")
-    staff.act(quote, "finish")
+    staff.act(quote, "finish", {"unbooked": "Nobody books deliveries here."})
 
     assert shelf(staff) == ("1", "1", "0")
     newest = staff.get(f"/v1/shelf/{GASKET}")["moves"][0]

@@ -143,7 +143,7 @@ def test_later_draft_never_shows_through(at: tuple[Staff, str]) -> None:
     copy = staff.done(f"/v1/quotes/{quote}/copy").json()
     assert copy["request"]["machines"] == 1
 
-    staff.done("/v1/orders", {"revisions": [{"quote": quote, "revision": 1}]})
+    staff.supplied(quote)
     staff.act(quote, "start")
     done = staff.act(quote, "finish")
 

@@ -22,7 +22,7 @@ BUYER = {
 
 def in_work(staff: Staff, limit: str | None = None, **members: Any) -> str:
     id = staff.accepted(limit, **members)  # noqa: A001
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.supplied(id)
     staff.act(id, "start")
     return id
 
@@ -117,10 +117,8 @@ def test_reserved_pieces_are_free_again(staff: Staff) -> None:
     quote = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]
     line = next(one for one in quote["lines"] if one["kind"] == "part")
     item, quantity = line["code"], line["quantity"]
-    reason = {"reason": "for it", "by": "R. Okafor", "quantity": quantity}
-    delivered = {"kind": "receive", "cost": "1.00", "bin": "A1", **reason}
-    staff.done(f"/v1/shelf/{item}/moves", delivered)
-    staff.done(f"/v1/shelf/{item}/moves", {"kind": "reserve", "quote": id, **reason})
+    (holding,) = staff.get(f"/v1/shelf/{item}")["holdings"]
+    assert (holding["on_hand"], holding["reserved"]) == (quantity, quantity)
 
     stop(staff, id, plan_of(staff, id)["steps"][0]["step"], "boxes")
 

@@ -2,20 +2,28 @@
 
 import os
 import random
+import zlib
+from functools import partial
 from hashlib import sha256
 from typing import Any
+from urllib.parse import urlencode
 
 import msgspec
 import pytest
+from msgspec import structs
 from tests.documents.offers import case, read_back
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_links import Customer, linked
 from tests.web.problem import sound_problem
 
+from kitwright.keeping.store import Records
 from kitwright.stages.request import RequestRefused
+from kitwright.units import Figure
 from kitwright.web.calls.reckoning import ChosenIn, QuoteIn
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.ticking import check_ticks
 from kitwright.web.calls.wire import MOST_JOBS, JobIn
+from kitwright.workshop import Workshop
 
 COMBINATIONS = int(os.environ.get("KITWRIGHT_COMBINATIONS", "300"))
 """How many random choices are compared with the quote asked for directly; 10,000 by flag."""
@@ -108,6 +116,9 @@ def test_any_choice_is_the_quote_asked_for_directly(staff: Staff, members: dict[
             continue
         body = {"revision": 1, "leave_out": left, "extras": added}
         chosen = staff.post(f"/v1/quotes/{id}/choice", body)
+        if chosen.status_code == 422:
+            check_left_alone(staff, kept["request"], chosen, left, added)
+            continue
         direct = staff.post(
             "/v1/quotes/preview",
             asked_directly(kept["request"], luck.sample(left, len(left)), added[::-1]),
@@ -119,6 +130,44 @@ def test_any_choice_is_the_quote_asked_for_directly(staff: Staff, members: dict[
         assert told["total"] == told["quote"]["totals"]["gross"]
         tried += 1
     assert tried > COMBINATIONS // len(OFFERS) // 2
+
+
+def check_left_alone(
+    staff: Staff, request: Any, chosen: Any, left: list[Any], added: list[Any]
+) -> None:
+    """Check that the extras of a refused choice are none of a quote without what it leaves out."""
+    errors = refused(chosen)["errors"]
+    assert {error["code"] for error in errors} == {"extra-left-alone"}
+    rest = staff.post("/v1/quotes/preview", asked_directly(request, left, [])).json()
+    sorted_extras = sorted(added, key=lambda job: (job["job"], job["cylinder"] or 0))
+    for error in errors:
+        alone = sorted_extras[int(error["pointer"].removeprefix("/extras/"))]
+        assert alone not in extras_of(rest)
+
+
+def test_extra_is_left_out_with_the_jobs_beside_which_it_is_offered(
+    staff: Staff, customer: Customer
+) -> None:
+    jobs = [{"job": "J-OIL"}, {"job": "J-FINS"}, {"job": "J-VALVE-LAP", "cylinder": 1}]
+    id = staff.issued(diagnoses=[], jobs=jobs)  # noqa: A001
+    path = linked(staff, id)
+    quote = customer.get(path).json()["quote"]
+    lap, plug = jobs[2], {"job": "J-PLUG", "cylinder": 1}
+    assert lap in free_jobs(quote)
+    assert plug in extras_of(quote)
+
+    told = refused(customer.post(f"{path}/choice", {"leave_out": [lap], "extras": [plug]}))
+    free = ["J-OIL", "J-FINS", "J-VALVE-LAP@1"]
+    form = [("free", job) for job in free] + [("keep", job) for job in free[:2]]
+    page = customer.page_post(f"{path}/choice", urlencode([*form, ("extra", "J-PLUG@1")]))
+
+    (error,) = told["errors"]
+    assert (error["pointer"], error["code"]) == ("/extras/0", "extra-left-alone")
+    assert "J-VALVE-LAP@1" in error["detail"]
+    assert page.status_code == 422
+    assert "only together with work that you left out" in page.text
+    both = customer.post(f"{path}/choice", {"leave_out": [lap]})
+    assert both.status_code == 200
 
 
 def test_each_alone_differs_by_what_the_offer_says(staff: Staff) -> None:
@@ -292,26 +341,101 @@ def test_choice_of_what_is_not_there_is_refused(staff: Staff, customer: Customer
     assert bare["errors"][0]["code"] == "amount-not-given"
 
 
-def test_choices_end_with_the_prices_that_they_were_made_with(staff: Staff) -> None:
+def dearer(service: Service) -> Service:
+    """Return a service of the same shop whose catalogue and labour are twice as dear."""
+    catalogue, shop = service.workshop.catalogue, service.workshop.shop
+    rates = {name: rate * 2 for name, rate in shop.labour.rates.items()}
+    other = structs.replace(shop, labour=structs.replace(shop.labour, rates=rates))
+    suppliers = {
+        name: structs.replace(
+            supplier,
+            offer=tuple(
+                structs.replace(offer, cost=Figure(offer.cost * 2)) for offer in supplier.offer
+            ),
+        )
+        for name, supplier in catalogue.suppliers.items()
+    }
+    shops = {**catalogue.shops, shop.id: other}
+    made = structs.replace(catalogue, shops=shops, suppliers=suppliers, revision="d" * 64)
+    return Service(Workshop(made, other), service._today)
+
+
+def test_choices_are_priced_by_what_the_offer_was_made_with_after_a_restart(
+    staff: Staff, customer: Customer
+) -> None:
     id = staff.issued(**OFFERS[0])  # noqa: A001
+    path = linked(staff, id)
     desk = staff.counter.desk
-    service = desk.service
+    service, before = desk.service, dict(desk.earlier)
     extra = extras_of(staff.get(f"/v1/quotes/{id}")["quote"])[:1]
     body = {"revision": 1, "extras": extra}
     first = staff.post(f"/v1/quotes/{id}/choice", body)
-    revision = service.revision
-    service.revision = "0" * 64
+    amount = first.json()["total"]["amount"]
+    preview = {"family": "QM-H27", **OFFERS[0]}
+    cheap = staff.post("/v1/quotes/preview", preview).json()["totals"]["gross"]
+    desk.service = dearer(service)
+    desk.earlier.clear()
     try:
-        refused = staff.refused(f"/v1/quotes/{id}/choice", body)
-        desk.earlier[revision] = service
+        assert staff.post("/v1/quotes/preview", preview).json()["totals"]["gross"] != cheap
         again = staff.post(f"/v1/quotes/{id}/choice", body)
+        assert desk.earlier.keys() == {service.revision}
+        page = customer.page(path)
+        yes = {"who": "A. Customer", "amount": amount, "extras": extra}
+        agreed = customer.post(f"{path}/accept", yes)
     finally:
-        service.revision = revision
+        desk.service = service
         desk.earlier.clear()
+        desk.earlier.update(before)
 
-    assert refused["errors"][0]["code"] == "choices-closed"
     assert again.status_code == first.status_code == 200
-    assert again.json()["total"] == first.json()["total"]
+    assert again.content == first.content
+    assert page.status_code == 200
+    assert agreed.json()["state"] == "accepted"
+    assert staff.get(f"/v1/quotes/{id}")["gross"]["amount"] == amount
+
+
+def test_choices_end_with_a_catalogue_that_was_not_kept(staff: Staff) -> None:
+    id = staff.issued(**OFFERS[0])  # noqa: A001
+    desk = staff.counter.desk
+    service, before = desk.service, dict(desk.earlier)
+    extra = extras_of(staff.get(f"/v1/quotes/{id}")["quote"])[:1]
+    body = {"revision": 1, "extras": extra}
+
+    def spoil(records: Records, body: bytes) -> None:
+        kept = records.catalogues.get(service.revision)
+        assert kept is not None
+        records.catalogues.session.run("DELETE FROM catalogues", ())  # type: ignore[attr-defined]
+        records.catalogues.add(structs.replace(kept, body=body))
+
+    desk.service = dearer(service)
+    try:
+        for spoilt in (b"no catalogue", zlib.compress(b"{}")):
+            desk.earlier.clear()
+            desk.store.write_now(partial(spoil, body=spoilt))  # type: ignore[attr-defined]
+            told = staff.refused(f"/v1/quotes/{id}/choice", body)
+            assert told["errors"][0]["code"] == "choices-closed"
+    finally:
+        desk.service = service
+        desk.earlier.update(before)
+
+
+def test_catalogue_is_kept_once_and_dropped_with_its_last_offer(staff: Staff) -> None:
+    desk = staff.counter.desk
+
+    def is_kept() -> bool:
+        found = desk.store.read(lambda records: records.catalogues.get(desk.service.revision))
+        return found is not None
+
+    staff.quote()
+    assert not is_kept()
+    first, second = staff.issued(), staff.issued()
+    assert is_kept()
+    for id in (first, second):  # noqa: A001
+        desk.store.write_now(lambda records: records.catalogues.drop_unused())  # type: ignore[attr-defined]
+        assert is_kept()
+        staff.act(id, "withdraw")
+    desk.store.write_now(lambda records: records.catalogues.drop_unused())  # type: ignore[attr-defined]
+    assert not is_kept()
 
 
 def test_choice_that_a_change_by_hand_does_not_fit_is_refused(staff: Staff) -> None:

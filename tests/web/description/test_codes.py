@@ -79,7 +79,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         "/discounts/0/amount",
     ),
     "below-zero": ({**SINGLE, "prepaid": "-1"}, "/prepaid"),
-    "prepaid-too-large": ({**SINGLE, "prepaid": "999999999999"}, "/prepaid"),
+    "prepaid-too-large": ({**SINGLE, "prepaid": "999999"}, "/prepaid"),
     "named-twice": (
         {
             **SINGLE,
@@ -166,6 +166,7 @@ FOUND: dict[str, tuple[dict[str, Any], str]] = {
 # Faults that the starter catalogue leaves no way to: tests of the stages raise them.
 NOT_MET = {
     "choice-not-priced": "test_ticking.py meets it with a change of a line that is left out",
+    "extra-left-alone": "test_ticking.py meets it with a job left out beside which it is offered",
     "too-many-choices": "no starter offer leaves so many jobs; test_ticking.py meets it",
     "serial-out-of-range": "the body's shape has the same bounds",
     "job-does-not-fit": "every job fits every starter family; test_gaps.py meets it",

@@ -208,7 +208,7 @@ def test_members_that_may_be_left_out_have_no_default() -> None:
     ]
 
     assert not told
-    scope = DOCUMENT["components"]["schemas"]["PreviewIn"]["properties"]["scope"]
+    scope = DOCUMENT["components"]["schemas"]["NewPreviewIn"]["properties"]["scope"]
     assert scope["description"] == 'Default: `"recommended"`.'
 
 

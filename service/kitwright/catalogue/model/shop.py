@@ -299,7 +299,8 @@ class ShareBy(StrEnum):
 class Purchasing(Record, frozen=True, kw_only=True):
     """How the shop buys: its account number with each supplier, the address for deliveries (in
     lines; absent: its own), by how much a price may be higher than agreed without a question, how
-    quotes share the fees and freight of an order, and what work another parcel makes.
+    quotes share the fees and freight of an order, what work another parcel makes, and whether
+    customers are told at once when a supplier's answer moves a day (`tells_slips`).
     """
 
     accounts: dict[SupplierId, str] = {}
@@ -307,6 +308,7 @@ class Purchasing(Record, frozen=True, kw_only=True):
     price_tolerance_percent: Figure = Figure("0")
     share_by: ShareBy = ShareBy.value
     parcel_cost: Figure = Figure("0")
+    tells_slips: bool = False
 
 
 class BenchTime(Record, frozen=True, kw_only=True):

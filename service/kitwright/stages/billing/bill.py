@@ -1,7 +1,8 @@
 """Bill: each agreed line against what is billed for it, with the taxes of the whole.
 
 Labour is billed by the shop's basis: the minutes agreed, those clocked, or those clocked up to
-those agreed. Goods are billed as used. A discount in per cent follows what it reduces; one of an
+those agreed. Goods are billed as used; a deposit for old parts is taken for no more of them than
+were used. A discount in per cent follows what it reduces; one of an
 amount stays, but is never more than what it reduces. Freight that is passed on is billed at most as
 suppliers charged it. Deposits for old parts that the customer left
 are refunded as lines of their own. Everything else is billed as agreed.
@@ -27,6 +28,7 @@ from kitwright.stages.billing.used import (
     CoreBack,
     Used,
     check_used,
+    deposits_due,
 )
 from kitwright.tax import Charge, LineTax, Reductions, Taxed, TaxedLine, line_taxes, tax_reduced
 
@@ -59,6 +61,7 @@ class BilledLine(Struct, frozen=True, kw_only=True):
     clocked: Decimal | None = None
     to_shelf: Decimal = Decimal(0)
     to_supplier: Decimal = Decimal(0)
+    not_arrived: Decimal = Decimal(0)
     tax: TaxedLine | None = None
     taxes: tuple[LineTax, ...] = ()
 
@@ -97,6 +100,7 @@ def bill(
     """
     check_used(lines, used)
     billed = [*_lines(lines, used, basis)]
+    _deposit(lines, used, billed)
     if charged is not None:
         _pass_on(lines, billed, charged)
     _follow(lines, billed)
@@ -171,6 +175,7 @@ def _lines(lines: Sequence[AgreedLine], used: Used, basis: LabourBasis) -> Itera
                 why=Why.agreed if dealt.used == line.quantity else Why.used,
                 to_shelf=dealt.to_shelf,
                 to_supplier=dealt.to_supplier,
+                not_arrived=dealt.not_arrived,
             )
             continue
         minutes = clocked.get(place)
@@ -200,6 +205,19 @@ def amount_of_part(line: AgreedLine, quantity: Decimal) -> Money:
     if quantity == line.quantity:
         return line.amount
     return line_amount(quantity, line.unit_price, line.base_quantity, currency=line.amount.currency)
+
+
+def _deposit(lines: Sequence[AgreedLine], used: Used, billed: list[BilledLine]) -> None:
+    """Change the deposits for old parts of goods of which fewer were used than agreed."""
+    for place, line in enumerate(lines, start=1):
+        quantity = deposits_due(lines, used, place) if line.kind == CORE else line.quantity
+        if quantity != line.quantity:
+            billed[place - 1] = structs.replace(
+                billed[place - 1],
+                quantity=quantity,
+                amount=amount_of_part(line, quantity),
+                why=Why.used,
+            )
 
 
 def _pass_on(lines: Sequence[AgreedLine], billed: list[BilledLine], charged: Money) -> None:

@@ -5,7 +5,7 @@ Lines are named by their place among the agreed ones, from 1, additions last.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -13,10 +13,11 @@ from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 from kitwright.money import Money
-from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.request import RequestFault, RequestRefused, check_quantity
 
 GOODS: Final = frozenset({"part", "set", "consumable"})
 """Kinds of lines of which less, or more, may be used than was agreed."""
+PART: Final = "part"
 LABOUR: Final = "labour"
 MINUTE: Final = "MIN"
 PIECE: Final = "C62"
@@ -54,13 +55,14 @@ class AgreedLine(Struct, frozen=True, kw_only=True):
 
 class Dealt(Struct, frozen=True, kw_only=True):
     """What became of the goods of a line: `used` are billed. What was agreed and not used went back
-    `to_shelf` or `to_supplier`.
+    `to_shelf` or `to_supplier`, or had `not_arrived`.
     """
 
     line: int
     used: Decimal
     to_shelf: Decimal = Decimal(0)
     to_supplier: Decimal = Decimal(0)
+    not_arrived: Decimal = Decimal(0)
 
 
 class Clocked(Struct, frozen=True, kw_only=True):
@@ -124,8 +126,8 @@ class GoodsUnaccounted(RequestFault):
     def __init__(self, line: int, agreed: Decimal, told: Decimal) -> None:
         super().__init__(
             f"of line {line}, {agreed} were agreed, and {told} are accounted for: `used`, "
-            "`to_shelf` and `to_supplier` together are what was agreed, or more was used and "
-            "nothing is left"
+            "`to_shelf`, `to_supplier` and `not_arrived` together are what was agreed, or more was "
+            "used and nothing is left"
         )
         self.line = line
         self.agreed = agreed
@@ -151,11 +153,33 @@ def is_timed(line: AgreedLine) -> bool:
 def check_used(lines: Sequence[AgreedLine], used: Used) -> None:
     """Raise RequestRefused, with everything that can't be so, unless the use fits the lines."""
     faults = [*_faults(lines, used)]
+    for at, gone in enumerate(used.disposed):
+        found = check_quantity(gone.quantity)
+        faults += [fault.at("disposed", at, "quantity") for fault in found]
     if faults:
         raise RequestRefused(faults)
 
 
+def deposits_due(lines: Sequence[AgreedLine], used: Used, place: int) -> Decimal:
+    """Return for how many old parts a line of deposits is due: for as many as were used of the part
+    with its number, at most those agreed. `place` is the line's, from 1.
+    """
+    deposit, unused = lines[place - 1], Decimal(0)
+    for one in used.goods:
+        if 1 <= one.line <= len(lines):
+            line = lines[one.line - 1]
+            if (line.kind, line.code) == (PART, deposit.code):
+                unused += max(line.quantity - one.used, Decimal(0))
+    return max(deposit.quantity - unused, Decimal(0))
+
+
 _Told = Dealt | Clocked | CoreBack
+_FIGURES: Final[Mapping[type[Struct], tuple[str, ...]]] = {
+    Dealt: ("used", "to_shelf", "to_supplier", "not_arrived"),
+    Clocked: ("minutes",),
+    CoreBack: ("quantity",),
+}
+"""The figures of what is told."""
 _Group = tuple[str, Sequence[_Told], Callable[[AgreedLine], bool], str]
 """The member of a use, what it tells, whether a line can be meant, and what lines are wanted."""
 
@@ -176,17 +200,30 @@ def _faults(lines: Sequence[AgreedLine], used: Used) -> Iterator[KitwrightError]
             if place in seen:
                 yield LineTwice(place).at(member, at, "line")
             seen.add(place)
-            fault = _fault(lines[place - 1], one)
+            beyond = [fault.at(member, at, name) for name, fault in _beyond(one)]
+            if beyond:
+                yield from beyond
+                continue
+            most = deposits_due(lines, used, place)
+            fault = _fault(lines[place - 1], one, most)
             if fault is not None:
                 yield fault.at(member, at)
 
 
-def _fault(line: AgreedLine, told: _Told) -> RequestFault | None:
+def _beyond(told: _Told) -> Iterator[tuple[str, RequestFault]]:
+    """Yield the members whose figures nobody means, each with its error."""
+    unit = "minute" if isinstance(told, Clocked) else ""
+    for name in _FIGURES[type(told)]:
+        for fault in check_quantity(getattr(told, name), unit):
+            yield name, fault
+
+
+def _fault(line: AgreedLine, told: _Told, deposits: Decimal) -> RequestFault | None:
     if isinstance(told, CoreBack):
-        return CoreTooMany(told.line, line.quantity) if told.quantity > line.quantity else None
+        return CoreTooMany(told.line, deposits) if told.quantity > deposits else None
     if isinstance(told, Clocked):
         return None
-    back = told.to_shelf + told.to_supplier
+    back = told.to_shelf + told.to_supplier + told.not_arrived
     if told.used + back == line.quantity or (not back and told.used > line.quantity):
         return None
     return GoodsUnaccounted(told.line, line.quantity, told.used + back)

@@ -8,10 +8,11 @@ from kitwright.stages.ordering.follow_up import (
     Packs,
     SupplierGone,
     Surplus,
+    per_pack,
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
-from kitwright.stages.ordering.later import later_orders, with_orders
+from kitwright.stages.ordering.later import later_orders, own_stock, with_orders
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.shortage import (
     Missing,
@@ -54,6 +55,8 @@ __all__ = [
     "landed_of",
     "later_orders",
     "next_offer",
+    "own_stock",
+    "per_pack",
     "plan_follow_up",
     "share_charge",
     "split_orders",

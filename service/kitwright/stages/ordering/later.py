@@ -6,16 +6,20 @@ own.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 
-from kitwright.catalogue.model import Catalogue, Shop
+from kitwright.catalogue.model import Catalogue, ItemId, Shop
 from kitwright.money import total
+from kitwright.stages.kit import Kit
 from kitwright.stages.ordering.follow_up import Packs, packs_of, plan_follow_up
 from kitwright.stages.ordering.order import PartsOrder
 from kitwright.stages.request import Ordered, OrderedPacks
 from kitwright.stages.supply import Supply
+from kitwright.units import exact
 
 
 def later_orders(
@@ -24,29 +28,63 @@ def later_orders(
     supply: Supply,
     orders: Iterable[PartsOrder],
     ordered: Ordered,
+    kit: Kit,
     on: date,
 ) -> tuple[PartsOrder, ...]:
     """Return the orders that are still needed on a day.
 
     Args:
         orders: what would be ordered if nothing had been.
+        kit: what is needed, and what of it is taken from stock.
     """
-    before = (
-        Packs(
-            supplier=each.supplier,
-            sku=each.sku,
-            item=each.item,
-            brand="",
-            count=each.count,
-            size=each.size,
-            unit_cost=Decimal(0),
-            lead_days=0,
-            covers=(),
-        )
-        for each in ordered.packs
-    )
     days = dict.fromkeys(catalogue.suppliers, on)
+    before = _left(catalogue, ordered, kit)
     return plan_follow_up(catalogue, shop, supply, packs_of(orders), before, days).orders
+
+
+def own_stock(catalogue: Catalogue, ordered: Ordered, kit: Kit) -> Mapping[ItemId, Fraction]:
+    """Return how much of each item that a kit takes from stock was ordered for the quote before, in
+    the item's unit.
+    """
+    here: dict[ItemId, Fraction] = defaultdict(Fraction)
+    for each in ordered.packs:
+        if each.is_here:
+            here[each.item] += each.count * _content(catalogue, each)
+    return {item: min(amount, _taken(kit, item)) for item, amount in here.items()}
+
+
+def _left(catalogue: Catalogue, ordered: Ordered, kit: Kit) -> Iterator[Packs]:
+    """Yield the packs that were ordered, without those that the kit takes from stock."""
+    own = dict(own_stock(catalogue, ordered, kit))
+    for each in ordered.packs:
+        count, content = each.count, _content(catalogue, each)
+        if each.is_here:
+            gone = min(count, own[each.item] / content)
+            own[each.item] -= gone * content
+            count -= gone
+        if count:
+            yield Packs(
+                supplier=each.supplier,
+                sku=each.sku,
+                item=each.item,
+                brand="",
+                count=count,
+                size=each.size,
+                unit_cost=Decimal(0),
+                lead_days=0,
+                covers=(),
+            )
+
+
+def _content(catalogue: Catalogue, packs: OrderedPacks) -> Fraction:
+    """Return how much of its item is in a pack, in the item's unit."""
+    consumable = catalogue.consumables.get(packs.item)
+    return packs.size * (Fraction(1) if consumable is None else exact(consumable.pack))
+
+
+def _taken(kit: Kit, item: ItemId) -> Fraction:
+    """Return how much of an item a kit takes from stock."""
+    return sum((each.quantity for each in kit.from_stock if each.item == item), Fraction(0))
 
 
 def with_orders(shop: Shop, ordered: Ordered | None, orders: Iterable[PartsOrder]) -> Ordered:
@@ -64,6 +102,11 @@ def with_orders(shop: Shop, ordered: Ordered | None, orders: Iterable[PartsOrder
         for line in order.lines
     )
     charged = total((order.charges for order in made), shop.currency).amount
+    goods = total((order.goods for order in made), shop.currency).amount
     if ordered is None:
-        return Ordered(packs=more, charged=charged)
-    return Ordered(packs=(*ordered.packs, *more), charged=ordered.charged + charged)
+        return Ordered(packs=more, charged=charged, goods=goods)
+    return Ordered(
+        packs=(*ordered.packs, *more),
+        charged=ordered.charged + charged,
+        goods=None if ordered.goods is None else ordered.goods + goods,
+    )

@@ -1,5 +1,12 @@
 """Request: the counter's request, read and checked, and the errors that refuse it."""
 
+from kitwright.stages.request.bounds import (
+    MOST_MINUTES,
+    MOST_PACKS,
+    BeyondBounds,
+    check_amount,
+    check_quantity,
+)
 from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
 from kitwright.stages.request.observed import (
     AskedAssessment,
@@ -49,6 +56,8 @@ from kitwright.stages.request.terms import (
 )
 
 __all__ = [
+    "MOST_MINUTES",
+    "MOST_PACKS",
     "Asked",
     "AskedAssessment",
     "AskedCylinder",
@@ -58,6 +67,7 @@ __all__ = [
     "AskedJob",
     "AskedReading",
     "BelowZero",
+    "BeyondBounds",
     "Cause",
     "ComeBack",
     "Condition",
@@ -90,6 +100,8 @@ __all__ = [
     "UnknownFamily",
     "UnknownId",
     "alike",
+    "check_amount",
+    "check_quantity",
     "find_chassis",
     "read_request",
 ]

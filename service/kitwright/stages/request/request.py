@@ -30,6 +30,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
+from kitwright.stages.request.bounds import check_amount, check_product, check_quantity
 from kitwright.stages.request.come_back import ComeBack
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
@@ -63,7 +64,13 @@ from kitwright.stages.request.refusal import (
     UnknownRole,
     UnknownTaxArea,
 )
-from kitwright.stages.request.terms import Discount, FloorChange, MinutesOverride, Terms
+from kitwright.stages.request.terms import (
+    Discount,
+    FloorChange,
+    MinutesOverride,
+    PriceOverride,
+    Terms,
+)
 
 
 class Rust(StrEnum):
@@ -183,6 +190,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
     _check_terms(catalogue, family, asked.terms, faults)
+    _check_bounds(shop, asked, faults)
     if faults:
         raise RequestRefused(faults)
     return Request(
@@ -399,6 +407,31 @@ def _check_terms(
                 faults.append(BelowZero(member).at("free_lines", index, member))
     if terms.prepaid < 0:
         faults.append(BelowZero("prepaid").at("prepaid"))
+
+
+def _check_bounds(shop: Shop, asked: Asked, faults: list[KitwrightError]) -> None:
+    """Add the errors of figures that nobody means."""
+    currency, terms = shop.currency, asked.terms
+    found = check_amount(asked.diagnostic_fee or Decimal(0), currency)
+    faults += [fault.at("diagnostic_fee") for fault in found]
+    for index, free in enumerate(terms.free_lines):
+        quantity = [*check_quantity(free.quantity, free.unit)]
+        price = [*check_amount(free.unit_price, currency)]
+        if not quantity and not price:
+            price = [*check_product(free.quantity, free.unit_price, currency)]
+        faults += [fault.at("free_lines", index, "quantity") for fault in quantity]
+        faults += [fault.at("free_lines", index, "unit_price") for fault in price]
+    for index, override in enumerate(terms.overrides):
+        if isinstance(override, PriceOverride):
+            found = check_amount(override.unit_price, currency)
+            faults += [fault.at("overrides", index, "unit_price") for fault in found]
+        else:
+            found = check_quantity(Decimal(override.minutes), "minute")
+            faults += [fault.at("overrides", index, "minutes") for fault in found]
+    for index, discount in enumerate(terms.discounts):
+        found = check_amount(discount.amount or Decimal(0), currency)
+        faults += [fault.at("discounts", index, "amount") for fault in found]
+    faults += [fault.at("prepaid") for fault in check_amount(terms.prepaid, currency)]
 
 
 def _check_floors(

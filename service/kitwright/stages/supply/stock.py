@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from hashlib import blake2b
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ItemId, Quality, Shop
 from kitwright.money import Money
@@ -56,6 +56,22 @@ class Stock:
         fresh.rows = {**kept, **fresh.rows}
         fresh.mark = (self.mark - gone + fresh.mark) % _MARKS
         return fresh
+
+    def without(self, taken: Iterable[tuple[ItemId, Quality | None, str, Fraction]]) -> Stock:
+        """Return the stock that is left once something is taken: packs of an item in a quality
+        (None: any) from a bin. More than there is leaves nothing.
+        """
+        left: dict[ItemId, list[Held]] = {}
+        for item, quality, place, packs in taken:
+            if item not in self.rows:
+                continue
+            rows = left.setdefault(item, list(self.rows[item]))
+            for index, row in enumerate(rows):
+                if row.bin == place and quality in (None, row.quality):
+                    used = min(row.free, packs)
+                    packs -= used
+                    rows[index] = structs.replace(row, free=row.free - used)
+        return self.replaced(left, (row for rows in left.values() for row in rows))
 
 
 def opening_stock(shop: Shop) -> Stock:

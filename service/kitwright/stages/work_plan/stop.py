@@ -86,8 +86,9 @@ def find_stop(
     Charged are the minutes done, unless the shop does not charge them, and those of refitting what
     is off, or these with the shop's discount if it is returned in boxes. The minutes of each class
     are rounded up to the shop's increment, and together at least the bench minimum. To that come
-    what was fitted, used up or destroyed (a set that was opened entirely), sublet work and lines
-    added by hand that were done, and the diagnostic fee without its credit.
+    what was fitted or used up and, if it is refitted, what has to be renewed for that (a set that
+    was opened entirely), sublet work and lines added by hand that were done, and the diagnostic fee
+    without its credit. In boxes, nothing is filled or fitted any more.
 
     Args:
         plan: the steps.
@@ -151,7 +152,9 @@ def find_used(
     for name, more in _minutes(_refits(off, plan.steps[before - 1 :])).items():
         part = 1 - discount if in_boxes else Fraction(1)
         minutes[name] = minutes.get(name, Fraction(0)) + more * part
-    shares = [*_goods(lines, needs, done, off, kept), *_others(lines, done)]
+    # what comes off is not refitted, so nothing is renewed for that
+    renewed = () if in_boxes else off
+    shares = [*_goods(lines, needs, done, renewed, kept), *_others(lines, done)]
     return UsedUp(_billed(shop, minutes, plan.machines), tuple(shares))
 
 
@@ -237,7 +240,9 @@ def _goods(
     off: Iterable[Step],
     kept: Collection[tuple[str, int | None]],
 ) -> Iterator[Share]:
-    """Yield the part of each line of goods that was fitted, used up or destroyed, or is kept."""
+    """Yield the part of each line of goods that was fitted or used up, is renewed when what is off
+    is refitted, or is kept.
+    """
     gone = {(need.role, need.cylinder) for step in done for need in step.uses} | set(kept)
     for step in off:
         if step.instance is not None:

@@ -17,6 +17,7 @@ from kitwright.keeping.advancing import set_off
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
+from kitwright.keeping.event import Facts
 from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, read_agreed
@@ -32,6 +33,7 @@ from kitwright.units import exact
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, Sha256, written
 from kitwright.web.calls.order_making import unordered
@@ -57,13 +59,14 @@ _MOST = Meta(max_length=1_000)
 
 class GoodsUsedIn(Wire, frozen=True, kw_only=True):
     """What became of the goods of a line: `used` are billed. What was agreed and not used went back
-    `to_shelf` or `to_supplier`.
+    `to_shelf` or `to_supplier`, or had `not_arrived`.
     """
 
     line: LinePlace
     used: QuantityIn
     to_shelf: QuantityIn = "0"
     to_supplier: QuantityIn = "0"
+    not_arrived: QuantityIn = "0"
 
 
 class ClockedIn(Wire, frozen=True, kw_only=True):
@@ -94,14 +97,16 @@ class FinishIn(Wire, frozen=True, kw_only=True):
     agreed, from 1, with its additions last; those that are not named are billed as agreed. If no
     line is `clocked`, the minutes are those of the quote's clock.
 
-    `supplied_on` is the day on which the work was done; null: today. `by` is the person who closes
-    it.
+    `unbooked` says why goods are billed of which no delivery is booked, for example because they
+    came from another job. `supplied_on` is the day on which the work was done; null: today. `by` is
+    the person who closes it.
     """
 
     goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()
     clocked: Annotated[tuple[ClockedIn, ...], _MOST] = ()
     cores: Annotated[tuple[CoreBackIn, ...], _MOST] = ()
     disposed: Annotated[tuple[DisposedIn, ...], _MOST] = ()
+    unbooked: Text | None = None
     supplied_on: date | None = None
     by: Text | None = None
 
@@ -167,25 +172,30 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     the classes that the work plan has in it. If nothing was clocked, the minutes agreed are billed.
     Clocks that run are stopped now, and the event says how many (`clocks_stopped`). A shop that
     bills minutes is refused one that nobody stopped and nobody corrected (`clock-forgotten`). While
-    parts orders are not placed, `goods` has to say what was used instead. Freight and suppliers'
-    fees are billed at most as they were charged on the orders that were placed for the quote. Goods
-    that were reserved and not used are free again. A bill above the limit of the authorisation is
-    refused with `bill-over-limit`, which says by how much, and which consent is needed. A revision
-    on offer must first be accepted, declined or withdrawn. A draft newer than the agreed revision
-    is superseded; `quote.finished` names it in its fact `superseded`.
+    parts orders are not placed, `goods` has to say what was used instead. Goods that never came are
+    not billed: while a line of them is not here, by deliveries booked on orders and by the shelf,
+    the call is refused (`goods-not-here`, which names them), unless `goods` says that less was
+    used, or `unbooked` why they are billed all the same; the event then names the lines. Freight
+    and suppliers' fees are billed at most as they were charged on the orders that were placed for
+    the quote. Goods that were reserved and not used are free again. A bill above the limit of the
+    authorisation is refused with `bill-over-limit`, which says by how much, and which consent is
+    needed. A revision on offer must first be accepted, declined or withdrawn. A draft newer than
+    the agreed revision is superseded; `quote.finished` names it in its fact `superseded`.
     """
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
     life.check_finish(quote)
-    if not body.goods:
+    if not body.goods and body.unbooked is None:
         life.check_finish(quote, _unordered(desk, records, quote, stamp))
     day = body.supplied_on or stamp.today
     if not quote.made_on <= day <= max(stamp.today, quote.made_on):
         fault = SupplyDayInvalid(day, quote.made_on, stamp.today)
         raise RequestRefused([fault.at("supplied_on")])
     stopped = stop_clocks(records, stamp, quote)
-    statement, items = _closed(call, records, quote, _used(body), day)
-    finished = life.finish(records, stamp, quote, items, stopped)
+    used = _used(body)
+    statement, items = _closed(call, records, quote, used, day)
+    unbooked = _unbooked(call, records, quote, used, body.unbooked)
+    finished = life.finish(records, stamp, quote, items, stopped, unbooked)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
     finished = set_off(
         records, stamp, finished, statement, tell_advances(statement.language, statement.quote)
@@ -201,6 +211,21 @@ def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> 
         return 0
 
 
+def _unbooked(
+    call: Call, records: Records, quote: KeptQuote, used: Used, reason: str | None
+) -> Facts:
+    """Return what the event tells of goods that are billed although they are not here.
+
+    Raises: GoodsNotHere, without a reason.
+    """
+    agreed = standing(records, quote, life.revision_of(records, quote, quote.agreed or 0))
+    billed = {at: Decimal(line.quantity) for at, line in enumerate(agreed.lines, start=1)}
+    billed |= {one.line: one.used for one in used.goods}
+    catalogue = call.desk.service.workshop.catalogue
+    absent = [*absent_lines(records, catalogue, quote.number, agreed)]
+    return unbooked_facts(check_here(absent, billed, reason), reason)
+
+
 def _used(body: FinishIn) -> Used:
     return Used(
         goods=tuple(
@@ -209,6 +234,7 @@ def _used(body: FinishIn) -> Used:
                 used=Decimal(one.used),
                 to_shelf=Decimal(one.to_shelf),
                 to_supplier=Decimal(one.to_supplier),
+                not_arrived=Decimal(one.not_arrived),
             )
             for one in body.goods
         ),

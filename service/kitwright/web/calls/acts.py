@@ -11,12 +11,12 @@ from msgspec import Meta
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
-from kitwright.keeping.acts import NotNow, NotQuotable, check_act
+from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
 from kitwright.keeping.advancing import set_off
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.prices import PriceMoved, moved_prices
-from kitwright.keeping.record import KeptQuote, Means, QuoteState, Revision
+from kitwright.keeping.record import KeptQuote, Means, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
@@ -25,6 +25,7 @@ from kitwright.telling.advance import tell_advances
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.freezing import freezing
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import can_begin, unordered
@@ -160,6 +161,7 @@ async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
 
     draft = desk.store.read(draft_of)
     moved = await _moved(desk, draft, is_kept=body.keep_prices is not None)
+    freeze = await freezing(desk, draft.catalogue_revision)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -169,6 +171,7 @@ async def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )
+        freeze(records, stamp)
         return _told(call, records, issued)
 
     return work
@@ -197,9 +200,10 @@ async def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMo
     "request-refused",
     "act-refused",
     "catalogue-gap",
+    "too-busy",
     keeps="reads",
 )
-def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
+async def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     """Price what a customer chooses.
 
     Quotes a revision without jobs that its customer leaves out, and with extras that the customer
@@ -211,7 +215,7 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     def found(records: Records) -> tuple[Revision, Revision | None]:
         return offer_in(records, call.record(QUOTE, records.quotes.get), body.revision)
 
-    one = choose(call.desk, call.desk.store.read(found), body)
+    one = await choose(call.desk, call.desk.store.read(found), body)
     offer, revision = one.offer, one.revision
     return Reply(
         body=ChoiceOut(
@@ -228,8 +232,8 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     )
 
 
-@_act("accept", "request-refused", "catalogue-gap")
-def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
+@_act("accept", "request-refused", "catalogue-gap", "too-busy")
+async def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     """Record the customer's acceptance.
 
     Binds the authorisation to the revision on offer, its amount and a limit. If the customer left
@@ -245,10 +249,15 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     if includes_tax is None:
         includes_tax = desk.service.workshop.shop.quote.limit_includes_tax
 
-    found = desk.store.read(
-        lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
-    )
-    choice = choose(desk, found, body, is_final=True)
+    def of_offer(records: Records) -> tuple[Revision, Revision | None]:
+        quote = call.checked(QUOTE, records.quotes.get)
+        found = offer_in(records, quote, body.revision)
+        if found[0].state is RevisionState.draft:
+            raise NothingOffered("accept", quote)
+        return found
+
+    found = desk.store.read(of_offer)
+    choice = await choose(desk, found, body, is_final=True)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)

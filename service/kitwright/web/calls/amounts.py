@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from kitwright.money import Money, digits
-from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.request import RequestFault, RequestRefused, check_amount
 from kitwright.units import read_figure
 
 
@@ -29,9 +29,17 @@ def read_amount_or_none(text: str | None, currency: str, *member: str | int) -> 
     return None if text is None else read_amount(text, currency, *member)
 
 
+def check_typed(text: str | None, currency: str, *member: str | int) -> None:
+    """Raise if an amount is one that nobody means. Raises: RequestRefused."""
+    faults = [*check_amount(read_figure(text or "0"), currency)]
+    if faults:
+        raise RequestRefused([fault.at(*member) for fault in faults])
+
+
 def read_amount(text: str, currency: str, *member: str | int) -> Money:
     """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
     figure = read_figure(text)
+    check_typed(text, currency, *member)
     money_of = Money.of(figure, currency)
     if figure <= 0 or money_of.amount != Decimal(text):
         raise RequestRefused([AmountInvalid(text, currency).at(*member)])

@@ -12,6 +12,7 @@ from kitwright.money import Money
 from kitwright.quote import Change, Find, Measured, Quote, amount_of, known
 from kitwright.units import read_figure
 from kitwright.web.calls.ids import PhotoId
+from kitwright.web.calls.wire import MOST_JOBS, Jobs
 from kitwright.web.edge.shapes import Cylinder, DecimalIn, Id, Text, Wire
 
 MOST_FINDS = 50
@@ -27,7 +28,7 @@ class MeasuredIn(Wire, frozen=True, kw_only=True):
 
 
 class FindIn(Wire, frozen=True, kw_only=True):
-    """Something that was found; see `Find`."""
+    """Something that was found; see `Find`. `jobs` are those that it calls for."""
 
     step: Text | None = None
     contingency: Id | None = None
@@ -35,6 +36,7 @@ class FindIn(Wire, frozen=True, kw_only=True):
     cylinder: Cylinder | None = None
     what: Text
     why: Text
+    jobs: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
     readings: Annotated[tuple[MeasuredIn, ...], Meta(max_length=50)] = ()
     photographs: Annotated[tuple[PhotoId, ...], Meta(max_length=20)] = ()
     by: Text

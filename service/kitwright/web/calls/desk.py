@@ -18,9 +18,11 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
 from kitwright.documents.papers import MadeOrder, ShopPapers
+from kitwright.documents.slip_mail import SlipNews
 from kitwright.keeping import offer
 from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
+from kitwright.keeping.retaining import Terms
 from kitwright.keeping.store import Records, Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
@@ -30,7 +32,7 @@ from kitwright.stages.work import Estimates
 from kitwright.web.calls.estimating import EstimateBook
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import EstimatesOn, Service
-from kitwright.web.calls.stocking import Shelf
+from kitwright.web.calls.stocking import Shelf, less, promised_before
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.gate import Gate
 
@@ -85,6 +87,22 @@ class OrderLetter(Struct, frozen=True, kw_only=True):
     files: dict[str, bytes]
 
 
+class SlipLetter(Struct, frozen=True, kw_only=True):
+    """What a letter to a customer is to say of parts that come later: of which quote, the days, to
+    which address, and the shop's own words. `nonce` is new for each.
+    """
+
+    paper: Paper
+    news: SlipNews
+    to: str
+    note: str | None
+    at: datetime
+    nonce: bytes
+
+
+AnyLetter = Letter | OrderLetter | SlipLetter
+
+
 class Composed(Struct, frozen=True, kw_only=True):
     """A letter as a message of RFC 5322."""
 
@@ -115,7 +133,7 @@ class Desk:
     """Returns a new secret by which a webhook's events are signed."""
     check_target: Callable[[str], str]
     """Returns a webhook's URL as it is stored, or raises if events may not be posted there."""
-    compose: Callable[[Letter | OrderLetter], Composed]
+    compose: Callable[[AnyLetter], Composed]
     """Writes an e-mail to a customer or a supplier."""
     pricing: Pricing
     """The price book."""
@@ -159,7 +177,7 @@ class Desk:
         self,
         service: Service,
         papers: ShopPapers,
-        compose: Callable[[Letter | OrderLetter], Composed],
+        compose: Callable[[AnyLetter], Composed],
     ) -> Desk:
         """Return the desk of the same records for a service that takes the place of this one.
 
@@ -173,6 +191,12 @@ class Desk:
     def service_of(self, revision: str) -> Service | None:
         """Return the service with a catalogue's revision, None if it is no longer there."""
         return self.service if revision == self.service.revision else self.earlier.get(revision)
+
+    def remember(self, service: Service) -> None:
+        """Keep a service that is not in use as an earlier one, in place of the oldest of them."""
+        self.earlier[service.revision] = service
+        for revision in list(self.earlier)[:-_EARLIER]:
+            del self.earlier[revision]
 
     @property
     def currency(self) -> str:
@@ -190,12 +214,20 @@ class Desk:
         return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
-        """Return what is free on the shelf now; for a quote, with what it has of it. If the records
-        can't be read, it is what was free before.
+        """Return what is free on the shelf now; for a quote, with what it has of it, and without
+        what is promised to machines of its fleet before its own. If the records can't be read, it
+        is what was free before.
         """
         catalogue = self.service.workshop.catalogue
+
+        def free(records: Records) -> Stock:
+            stock = self.shelf.stock(records, catalogue, quote)
+            if quote is None:
+                return stock
+            return less(stock, catalogue, promised_before(records, quote))
+
         try:
-            return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
+            return self.store.read(free)
         except StoreUnavailable:
             return self.shelf.before
 
@@ -205,7 +237,18 @@ class Desk:
         """Return the result of work with a service like this one, done beside the event loop, so
         that other calls are answered meanwhile. Raises: Refusal: too-busy.
         """
-        service = self.service
+        return await self.beside_with(self.service, work, *args, **kwargs)
+
+    async def beside_with(
+        self,
+        service: Service,
+        work: Callable[Concatenate[Service, P], T],
+        *args: P.args,
+        **kwargs: P.kwargs,
+    ) -> T:
+        """Return the result of work with a service, as `beside` does; `service` may be an earlier
+        one. Raises: Refusal: too-busy.
+        """
         return await self.quotes.run(lambda: work(service.beside, *args, **kwargs))
 
     def estimates_on(self) -> EstimatesOn:
@@ -252,6 +295,17 @@ class Desk:
         """Return who acts, and that it is now."""
         now = self.now()
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
+
+    @property
+    def retention(self) -> Terms:
+        """How long what stays of an erased customer does, by the tax area and the warranty."""
+        workshop = self.service.workshop
+        area = workshop.catalogue.tax_areas.get(workshop.shop.tax_area)
+        warranty = workshop.shop.quote.warranty
+        return Terms(
+            years=None if area is None else area.retention_years,
+            warranty_days=max(warranty.labour_days, warranty.alternate_parts_days),
+        )
 
     async def try_store(self) -> None:
         """Write something, and read it back, unless that was done within the last second.

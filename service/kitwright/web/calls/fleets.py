@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from kitwright.keeping.record import ENDED, KeptQuote
+from kitwright.keeping.record import ENDED, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.money import total
 from kitwright.quote import Amount, Count, amount_of
@@ -66,12 +66,13 @@ def fleet_out(desk: Desk, records: Records, fleet: int, *, is_read: bool = False
     return FleetOut(
         id=written(FLEET, fleet),
         quotes=tuple(head_of(desk, records, one, is_read=is_read) for one in quotes),
-        together=_sum(desk, (one for one in quotes if one.state not in ENDED)),
-        agreed=_sum(desk, (one for one in quotes if one.agreed is not None)),
+        together=fleet_sum(desk, (one for one in quotes if one.state not in ENDED)),
+        agreed=fleet_sum(desk, (one for one in quotes if one.agreed is not None)),
     )
 
 
-def _sum(desk: Desk, quotes: Iterable[KeptQuote]) -> FleetSumOut:
+def fleet_sum(desk: Desk, quotes: Iterable[KeptQuote | Revision]) -> FleetSumOut:
+    """Return the sum of some quotes or revisions, one for each machine."""
     summed = tuple(quotes)
     gross = [one.gross for one in summed if one.gross is not None]
     is_known = len(gross) == len(summed)

@@ -22,6 +22,7 @@ from kitwright.web.calls.carrying import carried_over
 from kitwright.web.calls.change import MOST_FINDS, ChangeIn, FindIn, MeasuredIn
 from kitwright.web.calls.clock import UnknownStep
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.freezing import freezing
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PHOTO, QUOTE, PhotoId, QuoteId, RevisionNumber, written
 from kitwright.web.calls.quotes import changed_since
@@ -170,6 +171,7 @@ async def found(call: Call, body: FoundIn) -> Work[FoundOut]:
     quote = read_quote(figures.answer)
     assert quote.change is not None
     change = quote.change
+    freeze = await freezing(desk, figures.catalogue_revision)
 
     def work(records: Records) -> Reply[FoundOut]:
         kept = call.checked(QUOTE, records.quotes.get)
@@ -179,6 +181,7 @@ async def found(call: Call, body: FoundIn) -> Work[FoundOut]:
         if not body.trial:
             known_records(records, figures.customer, figures.machine)
             kept = _offered(records, call, kept, figures, change)
+            freeze(records, call.stamp)
             number = kept.offered
         id = written(QUOTE, kept.number)  # noqa: A001 - the word of the wire
         text = words_of_yes(quote, id, number or kept.latest + 1, figures.valid_until)
@@ -352,6 +355,7 @@ def _faults(
 def _find(body: FoundIn, turned_up: tuple[Contingency, ...]) -> FindIn:
     last = turned_up[-1] if turned_up else None
     return FindIn(
+        jobs=_jobs(turned_up, body.jobs, set()),
         step=body.step,
         contingency=None if last is None else last.contingency,
         name=None if last is None else last.name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
 
@@ -62,7 +62,7 @@ class Offered(Struct, frozen=True):
 
 Finding = Callable[[Records, Call], Offered]
 """Returns the offer for a link's page."""
-Choosing = Callable[[Call, Offered, TicksIn], Offered]
+Choosing = Callable[[Call, Offered, TicksIn], Awaitable[Offered]]
 """Returns the page of an offer as its customer's choices make it."""
 Decide = Callable[..., Any]
 """Carries out a customer's decision, or returns its work on the records."""
@@ -78,7 +78,7 @@ async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosin
             raise
         return _notice(desk, refusal)
     if form == HTML:
-        found = choosing(call, found, TicksIn())
+        found = await choosing(call, found, TicksIn())
         return _offer_page(desk, found.paper, found.actions)
     if found.actions.has_ended:
         raise Refusal("link-expired", "this offer no longer stands")
@@ -151,18 +151,18 @@ async def _decided(
     assert shape is not None
     await desk.sweep()
 
-    def again(wrong: Mapping[str, str], status: int) -> Reply[Any]:
-        return _again(call, offered, choosing, entered, wrong, status)
+    async def again(wrong: Mapping[str, str], status: int) -> Reply[Any]:
+        return await _again(call, offered, choosing, entered, wrong, status)
 
     try:
         body = _asked(entered, shape, desk.currency)
-        await desk.store.write(_work(decide, call, body))
+        await desk.store.write(await _work(decide, call, body))
     except msgspec.ValidationError as error:
-        return again(_wrong(error, shape), 422)
+        return await again(_wrong(error, shape), 422)
     except RequestRefused as error:
-        return again({_field(fault): fault.code for fault in error.faults if fault.path}, 422)
+        return await again({_field(fault): fault.code for fault in error.faults if fault.path}, 422)
     except ActRefused as error:
-        return again({_field(error): error.code} if error.path else {}, 409)
+        return await again({_field(error): error.code} if error.path else {}, 409)
     except Refusal as refusal:
         return _notice(desk, refusal)
     desk.wake()
@@ -188,7 +188,8 @@ def choice_form(
             call = Call(one, request)
             entered = _entered(await receive(request, _MOST_FORM))
             await call.desk.sweep()
-            return response(request, _again(call, offered, choosing, entered, {}, 200), 200)
+            reply = await _again(call, offered, choosing, entered, {}, 200)
+            return response(request, reply, 200)
 
         return route(one, handler)
 
@@ -223,12 +224,13 @@ def _jobs(names: Sequence[str]) -> list[dict[str, str | int | None]]:
     return found
 
 
-def _work(decide: Decide, call: Call, body: Struct) -> Callable[[Records], Any]:
+async def _work(decide: Decide, call: Call, body: Struct) -> Callable[[Records], Any]:
     """Return the work of a decision on the records."""
     if "records" in inspect.signature(decide).parameters:
         return lambda records: decide(records=records, call=call, body=body)
-    found: Callable[[Records], Any] = decide(call=call, body=body)
-    return found
+    found = decide(call=call, body=body)
+    work: Callable[[Records], Any] = await found if inspect.isawaitable(found) else found
+    return work
 
 
 def _entered(body: bytes) -> dict[str, str]:
@@ -302,7 +304,7 @@ def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str
     return {fault.pointer.lstrip("/") or required: fault.code}
 
 
-def _again(
+async def _again(
     call: Call,
     offered: Finding,
     choosing: Choosing,
@@ -318,7 +320,7 @@ def _again(
     except Refusal as refusal:
         return _notice(call.desk, refusal)
     try:
-        found = choosing(call, found, _ticks(entered))
+        found = await choosing(call, found, _ticks(entered))
     except msgspec.ValidationError as error:
         wrong, status = {**wrong, PageField.keep: fault_of(error).code}, max(status, 422)
     except RequestRefused as error:

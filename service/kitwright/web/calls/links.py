@@ -287,10 +287,12 @@ class AmountNotGiven(RequestFault):
     code = "amount-not-given"
 
     def __init__(self) -> None:
-        super().__init__("an acceptance with leave_out or extras needs the amount that was shown")
+        super().__init__(
+            "an acceptance with a course, leave_out or extras needs the amount that was shown"
+        )
 
 
-def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
+async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     """Return the page of an offer with what its customer chose.
 
     Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
@@ -299,8 +301,8 @@ def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
         return found
     desk = call.desk
     offer = desk.store.read(lambda records: _of_link(records, call))
-    whole = choose(desk, offer, TicksIn(course=ticks.course))
-    one = choose(desk, offer, ticks)
+    whole = await choose(desk, offer, TicksIn(course=ticks.course))
+    one = await choose(desk, offer, ticks)
     choices = choices_of(
         whole.quote,
         one.quote,
@@ -327,11 +329,11 @@ def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     "chooseOfOffer",
     _offered,
     _choosing,
-    problems=("request-refused", "act-refused", "catalogue-gap", "link-expired"),
+    problems=("request-refused", "act-refused", "catalogue-gap", "link-expired", "too-busy"),
     keeps="reads",
     **LINK_FACTS,
 )
-def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
+async def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
     """Price a choice as the customer.
 
     The offer without the jobs left out and with the extras added. Nothing is stored: the customer
@@ -339,7 +341,7 @@ def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
     can't be left out. The offer's page posts its boxes as a form, and is shown with the choice.
     """
     found = call.desk.store.read(lambda records: _of_link(records, call))
-    one = choose(call.desk, found, body)
+    one = await choose(call.desk, found, body)
     body_shown = one.offer.shown if one.figures is None else for_customer(one.figures.answer)
     return Reply(
         body=OfferedChoiceOut(
@@ -378,9 +380,10 @@ def _of_link(records: Records, call: Call) -> tuple[Revision, Revision | None]:
     "act-refused",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
     **LINK_FACTS,
 )
-def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
+async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
 
     Accepts the revision of the link, as it stands or as the customer chose of it; a choice is kept
@@ -393,7 +396,7 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
     amount = read_amount_or_none(body.amount, desk.currency, "amount")
     found = desk.store.read(lambda records: _offer_of(records, call))
-    one = choose(desk, found, body, is_final=True)
+    one = await choose(desk, found, body, is_final=True)
     if one.figures is not None and amount is None:
         raise RequestRefused([AmountNotGiven().at("amount")])
 

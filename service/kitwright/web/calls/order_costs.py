@@ -11,19 +11,20 @@ from collections.abc import Iterable, Iterator, Sequence, Set
 
 from msgspec import field
 
-from kitwright.keeping.order_progress import shares_of
-from kitwright.keeping.record import KeptQuote, OrderState
+from kitwright.keeping.charges import charged_for
+from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
-from kitwright.money import Money, total
+from kitwright.money import Money, digits, round_ratio, total
 from kitwright.quote import Amount, Margin, amount_of
 from kitwright.web.calls.ids import QUOTE, QuoteId, written
 from kitwright.web.calls.order_making import Made, Need
+from kitwright.web.calls.placing import goods_cost
 from kitwright.web.calls.shown import Out
 
 
 class OrderCostOut(Out, frozen=True, kw_only=True):
-    """What the orders of a quote cost, without tax: `planned` when it was priced, and `landed` now,
-    with those placed before and the quote's share of fees and freight.
+    """What the orders of a quote cost, without tax, with those placed before and the quote's share
+    of fees and freight: `planned` when it was priced, and `landed` now.
 
     `left` is what remains of what was sold once parts and sublet work are paid; if it is below
     zero, `is_loss`.
@@ -54,10 +55,15 @@ def costs_of(
 
 
 def _before(records: Records, quote: KeptQuote, new: Set[int]) -> Iterator[Money]:
-    """Yield the shares that a quote has of orders that are not new."""
-    for order, one in shares_of(records, quote.number):
-        if order.number not in new and order.state is not OrderState.cancelled:
-            yield one.goods + one.fees + one.freight
+    """Yield what orders that are not new cost a quote: goods that did not go back, and its shares
+    of freight and fees.
+    """
+    currency = quote.net.currency
+    cost = goods_cost(records, quote.number, new) * 10 ** digits(currency)
+    yield Money(round_ratio(cost.numerator, cost.denominator), currency)
+    charged = charged_for(records, quote.number, new)
+    if charged is not None:
+        yield charged
 
 
 def _cost(quote: KeptQuote, margin: Margin, shares: Iterable[Money]) -> OrderCostOut:

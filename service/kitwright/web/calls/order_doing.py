@@ -4,9 +4,8 @@ cancellations.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
-from decimal import Decimal
+from collections.abc import Callable
+from datetime import datetime
 from fractions import Fraction
 from typing import Any, Final
 
@@ -43,36 +42,38 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival
-from kitwright.units import exact, read_figure
-from kitwright.web.calls.amounts import AmountInvalid
+from kitwright.units import exact
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk, OrderLetter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import ORDER, QUOTE, written
+from kitwright.web.calls.order_faults import (
+    check_arrived,
+    check_bill_day,
+    check_costs,
+    check_promises,
+    read_billed,
+)
 from kitwright.web.calls.order_paper import made_order, supplier_of
 from kitwright.web.calls.order_reply import fact_of_answer
 from kitwright.web.calls.order_shown import members_of, terms_of
 from kitwright.web.calls.order_slips import proposals_of, slips_of
 from kitwright.web.calls.order_wire import (
-    AnswerLineIn,
-    BilledLineIn,
     BillIn,
     CancelOrderIn,
     ConfirmOrderIn,
     OrderDoneOut,
     ReceiptIn,
-    ReceivedLineIn,
     ReturnIn,
     SendOrderIn,
 )
 from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.slips import tell_at_once
 from kitwright.web.edge.negotiate import XML
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
 _NONCE_BYTES: Final = 16
-_AHEAD: Final = timedelta(days=31)
-"""How far ahead a bill may be dated; more is a typing error."""
 
 
 class NoOrderAddress(ActRefused):
@@ -96,26 +97,6 @@ class AnswerNotRead(RequestFault):
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
-
-
-class CostInvalid(RequestFault):
-    """A cost of a pack below zero."""
-
-    code = "cost-invalid"
-
-    def __init__(self, text: str, currency: str) -> None:
-        super().__init__(f"{text} {currency}: the cost of a pack should not be below zero")
-        self.text = text
-
-
-class DayImpossible(RequestFault):
-    """A promise of a day before the order was made, or a bill of a day far ahead."""
-
-    code = "day-impossible"
-
-    def __init__(self, day: date, reason: str) -> None:
-        super().__init__(f"{day.isoformat()} is {reason}")
-        self.day = day
 
 
 def _act(
@@ -204,14 +185,17 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
         except AnswerUnreadable as error:
             raise RequestRefused([AnswerNotRead(str(error))]) from None
     else:
-        _check_costs(call.desk, body.lines)
-        _check_promises(call.desk, order, body.lines)
+        check_costs(call.desk.currency, body.lines)
+        check_promises(call.desk.today(order.made_at), body.lines)
         fact = Answered(
             number=body.reference,
             lines=tuple(AnsweredLine(**structs.asdict(one)) for one in body.lines),
         )
     done = order_acts.answer(doing, fact)
-    return _told(call, records, done)
+    told = _told(call, records, done)
+    if call.desk.service.workshop.shop.purchasing.tells_slips:
+        _tell_customers(call, records, done)
+    return told
 
 
 @_act("receipts", "receiveOrder", "request-refused")
@@ -223,7 +207,8 @@ def receive(records: Records, call: Call, body: ReceiptIn) -> Reply[OrderDoneOut
     packs are not accepted: they wait to be returned, and others are due in their place.
     `differences` lists what is not as agreed, prices beyond the shop's tolerance as well.
     """
-    _check_costs(call.desk, body.lines)
+    check_costs(call.desk.currency, body.lines)
+    check_arrived(body.lines)
     fact = Received(
         number=body.reference,
         day=call.stamp.today,
@@ -254,15 +239,14 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     that did not arrive, prices and charges beyond the shop's tolerance, and a wrong sum.
     """
     currency = call.desk.currency
-    _check_costs(call.desk, body.lines)
-    if body.day > call.stamp.today + _AHEAD:
-        raise RequestRefused([DayImpossible(body.day, "more than a month ahead").at("day")])
+    check_costs(call.desk.currency, body.lines)
+    check_bill_day(body.day, call.stamp.today)
     fact = Billed(
         number=body.number,
         day=body.day,
         lines=tuple(BilledLine(**structs.asdict(one)) for one in body.lines),
-        charges=_amount(body.charges, currency, "charges"),
-        net=_amount(body.net, currency, "net"),
+        charges=read_billed(body.charges, currency, "charges"),
+        net=read_billed(body.net, currency, "net"),
     )
     doing = _doing(call, records, call.checked(ORDER, records.orders.get), body.by)
     done = order_acts.bill(doing, fact)
@@ -346,6 +330,14 @@ def _told(
     return answer(call.desk, body)
 
 
+def _tell_customers(call: Call, records: Records, done: Done) -> None:
+    """Tell the customers of quotes whose parts come later now."""
+    numbers = {holder.quote for line in done.after.lines for holder in line.holders}
+    for quote in (records.quotes.get(number) for number in sorted(numbers)):
+        if quote is not None:
+            tell_at_once(call.desk, records, call.stamp, quote)
+
+
 def _redated(desk: Desk, order: KeptOrder, now: datetime) -> KeptOrder:
     """Return a draft with the days that its supplier promises if it is sent now."""
     supplier, placed = supplier_of(desk, order), placed_order(order)
@@ -377,28 +369,3 @@ def _address(desk: Desk, order: KeptOrder) -> str:
 
 def _tolerance(desk: Desk) -> Fraction:
     return exact(desk.service.workshop.shop.purchasing.price_tolerance_percent)
-
-
-def _check_costs(desk: Desk, lines: Sequence[AnswerLineIn | ReceivedLineIn | BilledLineIn]) -> None:
-    """Raise if a cost of a pack is below zero. Raises: RequestRefused."""
-    for place, line in enumerate(lines):
-        if line.unit_cost is not None and line.unit_cost.startswith("-"):
-            fault = CostInvalid(line.unit_cost, desk.currency)
-            raise RequestRefused([fault.at("lines", place, "unit_cost")])
-
-
-def _check_promises(desk: Desk, order: KeptOrder, lines: Sequence[AnswerLineIn]) -> None:
-    """Raise if a day is promised before the order was made. Raises: RequestRefused."""
-    made = desk.today(order.made_at)
-    for place, line in enumerate(lines):
-        if line.promised is not None and line.promised < made:
-            fault = DayImpossible(line.promised, f"before the order was made, on {made}")
-            raise RequestRefused([fault.at("lines", place, "promised")])
-
-
-def _amount(text: str, currency: str, member: str) -> Money:
-    """Return an amount of a bill, which may be zero. Raises: RequestRefused."""
-    money = Money.of(read_figure(text), currency)
-    if money.minor < 0 or money.amount != Decimal(text):
-        raise RequestRefused([AmountInvalid(text, currency).at(member)])
-    return money

@@ -16,6 +16,7 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
+from kitwright.keeping.order_progress import orders_of
 from kitwright.keeping.record import (
     Allocation,
     KeptOrder,
@@ -45,6 +46,7 @@ from kitwright.stages.ordering import (
 from kitwright.telling import tell_covers, tell_order
 from kitwright.units import mixed
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.goods_here import absent_lines
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.placing import (
     awaited_places,
@@ -130,19 +132,17 @@ def plan_need(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> 
 
 class Supplying(NamedTuple):
     """Whether all parts orders of a quote are made, and no part is unavailable; whether orders that
-    are not made can be; whether none is left to be made; and whether work can begin with what is
-    here.
+    are not made can be; whether none is left to be made and all that work under way needs is here;
+    and whether work can begin with what is here.
     """
 
     is_supplied: bool
     is_orderable: bool
-    is_ordered: bool
+    is_here: bool
     can_begin: bool
 
 
-UNSUPPLIED: Final = Supplying(
-    is_supplied=False, is_orderable=False, is_ordered=True, can_begin=False
-)
+UNSUPPLIED: Final = Supplying(is_supplied=False, is_orderable=False, is_here=True, can_begin=False)
 """How a quote stands for which nothing can be ordered."""
 
 
@@ -151,7 +151,7 @@ def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
     try:
         need = plan_need(desk, records, quote, desk.now())
     except NotOrderable:
-        return UNSUPPLIED
+        return UNSUPPLIED._replace(is_here=is_here(desk, records, quote))
     try:
         check_advance(records, need)
         is_orderable = True
@@ -163,9 +163,18 @@ def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
     return Supplying(
         is_supplied=is_ordered and is_complete and is_orderable,
         is_orderable=is_orderable,
-        is_ordered=is_ordered,
+        is_here=is_ordered and is_here(desk, records, quote),
         can_begin=is_complete and (is_ordered or can_begin(records, quote, need.agreed)),
     )
+
+
+def is_here(desk: Desk, records: Records, quote: KeptQuote) -> bool:
+    """Return whether all agreed goods of work that is under way are here; true of other work."""
+    if quote.state is not QuoteState.in_work:
+        return True
+    agreed = read_quote(life.revision_of(records, quote, quote.agreed or 0).answer)
+    catalogue = desk.service.workshop.catalogue
+    return not any(absent_lines(records, catalogue, quote.number, agreed))
 
 
 def can_begin(records: Records, quote: KeptQuote, agreed: Quote) -> bool:
@@ -228,9 +237,12 @@ class Purchase(NamedTuple):
 
 
 async def plan_purchase(desk: Desk, quotes: Sequence[int]) -> Purchase | None:
-    """Return how the orders that several quotes still need are bought at least landed cost; None if
-    one of them can't be ordered now.
+    """Return how the orders that quotes still need are bought at least landed cost; None if one of
+    them can't be ordered now, or if these are the first orders of a single one: then its packs are
+    those that were quoted.
     """
+    if len(quotes) == 1 and not desk.store.read(lambda records: orders_of(records, quotes[0])):
+        return None
     now, needs = desk.now(), []
     for number in quotes:
 

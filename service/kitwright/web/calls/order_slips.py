@@ -4,14 +4,15 @@ sooner.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
+from types import MappingProxyType
 
 from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping.event import Facts, note_event
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.order_acts import Done
-from kitwright.keeping.order_progress import LineState, held_by
+from kitwright.keeping.order_progress import LineState, Progress, orders_of, progress_of
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 from kitwright.stages.ordering import Lacking, next_offer
@@ -30,11 +31,14 @@ def slips_of(records: Records, stamp: Stamp, done: Done) -> tuple[SlipOut, ...]:
             quote = records.quotes.get(holder.quote) if holder.due else None
             if quote is None:
                 continue
-            complete, needed_by = complete_on(records, quote.number), _needed_by(records, quote)
+            complete = complete_on(records, quote.number)
+            needed_by = needed_by_of(records, quote)
             if quote.number not in told:
                 told.add(quote.number)
+                before = complete_on(records, quote.number, {done.order.number: done.before})
                 facts: Facts = {
                     "order": written(ORDER, done.order.number),
+                    "was": None if before is None else before.isoformat(),
                     "complete_on": None if complete is None else complete.isoformat(),
                 }
                 note_event(records, stamp, "quote.slipped", quote, facts)
@@ -91,11 +95,20 @@ def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:
             )
 
 
-def complete_on(records: Records, quote: int) -> date | None:
+def complete_on(
+    records: Records, quote: int, instead: Mapping[int, Progress] = MappingProxyType({})
+) -> date | None:
     """Return the day on which everything ordered for a quote should be there; None if a part has no
-    day. If nothing is to come, it is the earliest day that there is.
+    day. If nothing is to come, it is the earliest day that there is. Some orders may be given as
+    they were, `instead`.
     """
-    days = [line.promised for line, holder in held_by(records, quote) if holder.due]
+    days = [
+        line.promised
+        for order in orders_of(records, quote)
+        for line in (instead.get(order.number) or progress_of(records, order)).lines
+        for holder in line.holders
+        if holder.quote == quote and holder.due
+    ]
     known = [day for day in days if day is not None]
     return max(known, default=date.min) if len(known) == len(days) else None
 
@@ -110,7 +123,8 @@ def _slipping(done: Done) -> Iterator[tuple[LineState, LineState]]:
             yield then, now
 
 
-def _needed_by(records: Records, quote: KeptQuote) -> date | None:
+def needed_by_of(records: Records, quote: KeptQuote) -> date | None:
+    """Return the day by which the agreed revision of a quote needs its parts, None for any."""
     if quote.agreed is None:
         return None
     return asked_of(revision_of(records, quote, quote.agreed)).needed_by

@@ -10,6 +10,7 @@ from msgspec import Meta, field
 from kitwright.keeping.order_check import OrderDifference
 from kitwright.money import Money
 from kitwright.quote import Count, DecimalText
+from kitwright.stages.request import MOST_PACKS
 from kitwright.web.calls.ids import QuoteId
 from kitwright.web.calls.messages import AddressIn, Note
 from kitwright.web.calls.order_shown import OrderOut
@@ -18,8 +19,8 @@ from kitwright.web.calls.shown import Out
 from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
 LinePlace = Annotated[int, Meta(ge=1, le=10_000, description="The line's place, from 1.")]
-Packs = Annotated[int, Meta(ge=1, le=1_000_000)]
-PacksOrNone = Annotated[int, Meta(ge=0, le=1_000_000)]
+Packs = Annotated[int, Meta(ge=1, le=MOST_PACKS)]
+PacksOrNone = Annotated[int, Meta(ge=0, le=MOST_PACKS)]
 _MOST = Meta(max_length=1_000)
 
 

@@ -131,9 +131,9 @@ async def create(call: Call, body: OrdersIn) -> Work[OrdersOut]:
     rule, to the minor unit. Nothing is ordered twice: packs ordered for an earlier revision count,
     also those of another supplier in at least the same quality. The rest is ordered in the fewest
     packs that the supplier sells. The first order of one quote asks for its quoted packs. Several
-    quotes are bought together at least landed cost: an item may come from another supplier than
-    quoted, in at least the same quality, if all goods, fees and freight then cost less, and if no
-    quote waits longer than it would alone. Prices,
+    quotes, and what one quote needs after its first orders, are bought at least landed cost: an
+    item may come from another supplier than quoted, in at least the same quality, if all goods,
+    fees and freight then cost less, and if no quote waits longer than it would alone. Prices,
     price breaks, fees and freight are today's, for exactly these orders. If the catalogue has
     changed, they differ from those of the revision; the customer's price does not change. A SKU
     that its supplier no longer offers is ordered at the revision's cost per pack. If the supplier
@@ -144,7 +144,7 @@ async def create(call: Call, body: OrdersIn) -> Work[OrdersOut]:
     """
     desk = call.desk
     quotes = dict.fromkeys(read_id_or_none(QUOTE, one.quote) or 0 for one in body.revisions)
-    purchase = await plan_purchase(desk, [*quotes]) if len(quotes) > 1 else None
+    purchase = await plan_purchase(desk, [*quotes])
     return lambda records: _made(records, call, body, purchase)
 
 

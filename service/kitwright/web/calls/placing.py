@@ -14,7 +14,14 @@ from msgspec import structs
 from kitwright.catalogue.model import Catalogue, ItemId, Quality, SupplierId
 from kitwright.keeping.ledger import UNIT
 from kitwright.keeping.opening import pack_amount
-from kitwright.keeping.order_progress import Holder, LineState, arrived_for, held_by
+from kitwright.keeping.order_progress import (
+    Holder,
+    LineState,
+    arrived_for,
+    held_by,
+    orders_of,
+    progress_of,
+)
 from kitwright.keeping.reserving import Shortage
 from kitwright.keeping.store import Records
 from kitwright.quote import Cover, Kit, Order, Step, WorkPlan
@@ -58,9 +65,38 @@ def packs_of(order: Order) -> Iterator[Packs]:
         )
 
 
-def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Packs, ...]:
+def packs_to_come(records: Records, quote: int) -> tuple[Packs, ...]:
+    """Return the packs that are still to come for a quote."""
+    return tuple(
+        _held(line, holder, holder.due)
+        for line, holder in held_by(records, quote)
+        if holder.due > 0
+    )
+
+
+def goods_cost(records: Records, quote: int, besides: Collection[int] = ()) -> Fraction:
+    """Return what the packs cost that are there or to come for a quote, in major units without tax;
+    those of the orders `besides` are left out.
+    """
+    return sum(
+        (
+            holder.kept * Fraction(line.unit_cost)
+            for order in orders_of(records, quote)
+            if order.number not in besides
+            for line in progress_of(records, order).lines
+            for holder in line.holders
+            if holder.quote == quote
+        ),
+        Fraction(0),
+    )
+
+
+def packs_held(
+    records: Records, catalogue: Catalogue, quote: int, *, only_there: bool = False
+) -> tuple[Packs, ...]:
     """Return the packs that are there or to come for a quote: without those that were cancelled,
-    refused or sent back, and those of which others took what had arrived.
+    refused or sent back, and those of which others took what had arrived. With `only_there`, those
+    to come are left out.
     """
     lost = arrived_for(records, quote)
     for share in records.shelf.shares(quote):
@@ -70,7 +106,8 @@ def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Pack
         item = line.placed.item
         gone = max(0, min(lost[item], holder.amount))
         lost[item] -= gone
-        count = holder.kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
+        kept = holder.there if only_there else holder.kept
+        count = kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
         if count > 0:
             held.append(_held(line, holder, count))
     return tuple(held)

@@ -44,7 +44,8 @@ async def create(call: Call, body: NewQuoteIn) -> Work[KeptQuoteOut]:
     Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
     revised until it is issued; after that every change is a new revision. With `units`, the same
     repair is quoted for each of several machines of the family: each has a quote of its own, with
-    its own parts, to be accepted by itself, and all have the same `fleet`. The answer is then the
+    its own parts, to be accepted by itself, and all have the same `fleet`. What is on the shelf is
+    promised once: each unit is quoted with what those before it leave. The answer is then the
     fleet. If one unit is refused, nothing is kept, and the errors say which unit it is.
     """
     if not body.units:

@@ -34,6 +34,7 @@ from kitwright.web.calls.ids import (
 from kitwright.web.calls.order_making import UNSUPPLIED, supplying_of
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.calls.standing import standing
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
@@ -299,22 +300,27 @@ def revision(records: Records, call: Call) -> Reply[RevisionOut]:
     "quotes",
     "request-refused",
     "catalogue-gap",
+    "too-busy",
+    keeps="reads",
     variables=_REVISION,
 )
-def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
+async def compare(call: Call) -> Reply[DifferenceOut]:
     """What a revision would come to today.
 
     Quotes what was asked once more, by today's catalogue, and names every line and total that
     differs. The revision stays as it is.
     """
     desk = call.desk
-    revision = _revision_in_path(records, call)
+    revision = desk.store.read(lambda records: _revision_in_path(records, call))
     asked, today = of_today(desk, revision), desk.today()
     # what was needed by a day that has passed is needed now
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
-    stock = desk.shelf.stock(records, desk.service.workshop.catalogue, revision.quote)
-    now = desk.service.quote(asked, stock, desk.estimates_in(records))
+    stock, estimates = desk.stock(revision.quote), desk.estimates_on()
+    if asked.looks_ahead:
+        now = await desk.beside(Service.quote, asked, stock, estimates)
+    else:
+        now = desk.service.quote(asked, stock, estimates)
     return Reply(body=difference(revision, now))
 
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Annotated
 
 import msgspec
-from msgspec import UNSET, Meta, UnsetType, structs
+from msgspec import UNSET, Meta, UnsetType, field, structs
 
 from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
@@ -17,7 +17,9 @@ from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
 from kitwright.keeping.tickets import charging_quote
-from kitwright.quote import CourseName, encode_quote
+from kitwright.money import Money, digits, round_ratio
+from kitwright.quote import CourseName, Quote, encode_quote
+from kitwright.stages.ordering import Packs
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import Held, Stock
@@ -36,7 +38,8 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.judging import judged, of_visit
-from kitwright.web.calls.placing import packs_held
+from kitwright.web.calls.needed import with_needed
+from kitwright.web.calls.placing import goods_cost, packs_held, packs_to_come
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
@@ -55,7 +58,7 @@ class ChosenIn(Wire, frozen=True, kw_only=True):
 
 class OrderedPacksIn(Wire, frozen=True, kw_only=True):
     """Packs of a SKU that were ordered, of `size` items each, and a `fraction` of one more, which
-    several quotes share.
+    several quotes share. `here`: they arrived.
     """
 
     supplier: Id
@@ -64,15 +67,17 @@ class OrderedPacksIn(Wire, frozen=True, kw_only=True):
     size: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
     packs: Annotated[int, Meta(ge=0, le=SERIAL_MAX)]
     fraction: Text | None = None
+    is_here: bool = field(default=False, name="here")
 
 
 class OrderedIn(Wire, frozen=True, kw_only=True):
-    """What was ordered for a quote before, and what suppliers charged it in freight and fees for
-    that: in the shop's currency, without tax.
+    """What was ordered for a quote before; what suppliers charged it in freight and fees for that;
+    and what the goods cost: in the shop's currency, without tax.
     """
 
     packs: Annotated[tuple[OrderedPacksIn, ...], Meta(max_length=1_000)]
     charged: DecimalIn
+    goods: DecimalIn | None = None
 
 
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
@@ -201,20 +206,26 @@ def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
     charged = charged_for(records, quote)
     if charged is None:
         return UNSET
-    packs = []
-    for held in packs_held(records, desk.service.workshop.catalogue, quote):
-        whole, fraction = mixed(Fraction(held.count))
-        packs.append(
-            OrderedPacksIn(
-                supplier=held.supplier,
-                sku=held.sku,
-                item=held.item,
-                size=held.size,
-                packs=whole,
-                fraction=fraction,
-            )
-        )
-    return OrderedIn(packs=tuple(packs), charged=charged.amount_text)
+    catalogue = desk.service.workshop.catalogue
+    here = packs_held(records, catalogue, quote, only_there=True)
+    packs = [_packs_in(held, is_here=True) for held in here]
+    packs += [_packs_in(held, is_here=False) for held in packs_to_come(records, quote)]
+    cost = goods_cost(records, quote) * 10 ** digits(charged.currency)
+    goods = Money(round_ratio(cost.numerator, cost.denominator), charged.currency)
+    return OrderedIn(packs=tuple(packs), charged=charged.amount_text, goods=goods.amount_text)
+
+
+def _packs_in(held: Packs, *, is_here: bool) -> OrderedPacksIn:
+    whole, fraction = mixed(Fraction(held.count))
+    return OrderedPacksIn(
+        supplier=held.supplier,
+        sku=held.sku,
+        item=held.item,
+        size=held.size,
+        packs=whole,
+        fraction=fraction,
+        is_here=is_here,
+    )
 
 
 def figures_of(
@@ -231,9 +242,7 @@ def figures_of(
     """
     outcome = service.work_out(filled, stock, estimates)
     totals = outcome.repair.totals
-    quote = service.tell(outcome, filled)
-    if filled.change:
-        quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
+    quote = told(service, outcome, filled)
     return Revision(
         made_at=made_at,
         request=msgspec.json.encode(filled),
@@ -248,6 +257,15 @@ def figures_of(
         customer=read_id_or_none(CUSTOMER, filled.customer),
         machine=read_id_or_none(MACHINE, filled.machine),
     )
+
+
+def told(service: Service, outcome: Outcome, filled: QuoteIn) -> Quote:
+    """Return the quote of a filled request, with what was found."""
+    quote = service.tell(outcome, filled)
+    if not filled.change:
+        return quote
+    quote = structs.replace(quote, change=tell_change(filled.change, quote, service.overrun))
+    return with_needed(quote, filled.change, service.speaker(filled.language))
 
 
 def asked_of(revision: Revision) -> QuoteIn:

@@ -11,6 +11,7 @@ from typing import Final, NoReturn
 from msgspec import structs
 
 from kitwright import quote as wire
+from kitwright.catalogue.frozen import freeze
 from kitwright.catalogue.model import Catalogue, OverrunPreset
 from kitwright.contingencies import Foresight
 from kitwright.courses import quote_courses
@@ -100,6 +101,19 @@ class Service:
             files=self.files,
             prices=self.prices,
         )
+
+    @cached_property
+    def frozen(self) -> bytes:
+        """The catalogue with its prices, to be kept with offers that are made with it."""
+        return freeze(self.workshop.catalogue)
+
+    def with_catalogue(self, catalogue: Catalogue) -> Service:
+        """Return the service of the same shop with another catalogue, for work beside this one.
+
+        Raises: KeyError, if the catalogue lacks the shop.
+        """
+        shop = catalogue.shops[self.workshop.shop.id]
+        return Service(Workshop(catalogue, shop, _BESIDE), self._today, self._forms)
 
     def work_out(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from fractions import Fraction
 from typing import Final
 
@@ -14,7 +15,8 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.opening import pack_amount, unit_cost
 from kitwright.keeping.store import Records
-from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.request import RequestFault, RequestRefused, check_quantity
+from kitwright.web.calls.amounts import check_typed
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.paged import page_of
@@ -38,8 +40,6 @@ from kitwright.web.edge.reply import Reply
 
 _NEWEST: Final = 20
 """Moves that are shown with an item."""
-_LARGEST: Final = 10**6
-"""Units above which a quantity is a slip of the pen."""
 _SIGNED: Final = (MoveKind.adjust, MoveKind.count)
 _PRICED: Final = (MoveKind.receive, MoveKind.adjust, MoveKind.return_)
 
@@ -119,6 +119,7 @@ def move(records: Records, call: Call, body: MoveIn) -> Reply[ShelfStateOut]:
     if body.cost is not None:
         if kind not in _PRICED or Fraction(body.cost) < 0:
             raise _refused("a cost, not negative, belongs to goods that arrive", "cost")
+        check_typed(body.cost, desk.currency, "cost")
         cost = unit_cost(Fraction(body.cost), desk.currency, pack)
     quote = None if body.quote is None else quote_of(records, body.quote).number
     entry = shelf.Entry(
@@ -150,6 +151,7 @@ def set_point(records: Records, call: Call, body: ReorderPointIn) -> Reply[Shelf
     ordered by it.
     """
     item = _item_in_path(records, call)
+    _check_quantity(body.wanted, "wanted")
     least, wanted = (_units(text) for text in (body.least, body.wanted))
     if not 0 <= least <= wanted:
         raise _refused("least should be from zero to wanted", "least")
@@ -215,9 +217,16 @@ def _amount(body: MoveIn, kind: MoveKind, pack: int) -> int:
     is_right = amount >= 0 if kind is MoveKind.count else amount > 0
     if kind is MoveKind.adjust:
         is_right = amount != 0
-    if not is_right or abs(amount) > _LARGEST * UNIT:
-        raise _refused(f"should be above zero, and at most {_LARGEST} units", member)
+    if not is_right:
+        raise _refused("should be above zero", member)
+    _check_quantity(text or "0", member)
     return amount
+
+
+def _check_quantity(text: str, member: str) -> None:
+    faults = [fault.at(member) for fault in check_quantity(Decimal(text))]
+    if faults:
+        raise RequestRefused(faults)
 
 
 def _units(text: str) -> int:

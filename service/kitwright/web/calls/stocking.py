@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
 from kitwright.catalogue.model import Catalogue, ItemId
 from kitwright.keeping.ledger import Owner, Standing
 from kitwright.keeping.opening import pack_amount
+from kitwright.keeping.record import ENDED
+from kitwright.keeping.reserving import Taken, taken_by
 from kitwright.keeping.store import Records
 from kitwright.money import round_ratio
 from kitwright.stages.supply import Held, Stock
@@ -47,6 +50,32 @@ class Shelf:
                 own[share.holding.number] += share.reserved + share.drawn
                 items.add(share.holding.item)
         return _reread(records, catalogue, self._stock, sorted(items), own) if own else self._stock
+
+
+def less(stock: Stock, catalogue: Catalogue, taken: Iterable[Taken]) -> Stock:
+    """Return the stock that is left once something is taken from it."""
+    return stock.without(
+        (
+            ItemId(one.item),
+            one.quality,
+            one.bin,
+            Fraction(one.amount, pack_amount(catalogue, one.item)),
+        )
+        for one in taken
+    )
+
+
+def promised_before(records: Records, number: int) -> Iterator[Taken]:
+    """Yield what the machines of a quote's fleet before its own take from stock, as far as it is
+    promised to them, but not reserved, because nothing is agreed yet.
+    """
+    quote = records.quotes.get(number)
+    if quote is None or quote.fleet is None:
+        return
+    for other in records.quotes.of_fleet(quote.fleet):
+        if other.number < number and other.agreed is None and other.state not in ENDED:
+            revision = records.revisions.get(other.number, other.latest)
+            yield from () if revision is None else taken_by(revision.answer)
 
 
 def _reread(

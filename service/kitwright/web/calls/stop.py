@@ -36,6 +36,7 @@ from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.clock import UnknownStep
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.order_wire import LinePlace
@@ -59,12 +60,14 @@ class StopIn(Wire, frozen=True, kw_only=True):
     needed if the work has begun, and left out if it has not.
 
     Lines that were added after the acceptance are billed, except those in `not_done`, by their
-    places in the quote, from 1. `by` is the person who closes it.
+    places in the quote, from 1. `unbooked` says why goods are billed as used of which no delivery
+    is booked. `by` is the person who closes it.
     """
 
     step: Text | None = None
     machine: Literal["put_together", "boxes"] | None = None
     not_done: Annotated[tuple[LinePlace, ...], Meta(max_length=1_000)] = ()
+    unbooked: Text | None = None
     by: Text | None = None
 
 
@@ -118,13 +121,15 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
 
     Closes a quote whose customer declines the rest of the work, and makes its statement, as the
     work plan and the shop's terms say: the minutes done and those of putting the machine together,
-    or less of these if it is returned in boxes; what was fitted, used up or destroyed; the special
+    or less of these if it is returned in boxes; what was fitted or used up and, unless it is
+    returned in boxes, what is renewed as it is put together; the special
     orders that were sent, and other parts whose days for returning are over; sublet work that was
     done; and the diagnostic fee without its credit. It is never more than the quote, nor than the
     limit of the authorisation. What is reserved and not used is free again; orders that can still
     be cancelled or sent back are, by the calls for that. Before the work has begun, there are no
-    minutes. Of a quote that was declined or has expired, only the diagnostic fee is owed
-    (`nothing-owed` if it has none). A revision on offer must first be accepted, declined or
+    minutes. Goods that were used and are not here are refused (`goods-not-here`), unless `unbooked`
+    says why they are billed. Of a quote that was declined or has expired, only the diagnostic fee
+    is owed (`nothing-owed` if it has none). A revision on offer must first be accepted, declined or
     withdrawn. The statement is invoiced, paid and the machine collected as after finished work.
     """
     desk = call.desk
@@ -151,8 +156,13 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
             raise changed_since(desk, quote)
         used = _used(call, records, case)
         due = _due(case, used)
+        over = _not_here(call, records, case, body.unbooked)
         statement = _statement(call, records, case, used, due)
-        facts = {"before_step": case.at.before_step, "machine": case.at.machine}
+        facts: dict[str, str | int | None] = {
+            "before_step": case.at.before_step,
+            "machine": case.at.machine,
+        }
+        facts |= unbooked_facts(over, body.unbooked)
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
         words = tell_advances(statement.language, statement.quote)
@@ -206,8 +216,22 @@ def _planned(desk: Desk, revision: Revision, agreed: Quote) -> _Plan:
     return _Plan(outcome, service)
 
 
-def _used(call: Call, records: Records, case: _Case) -> UsedUp | None:
-    """Return what is due of the agreed work, None if nothing was agreed."""
+def _not_here(call: Call, records: Records, case: _Case, reason: str | None) -> tuple[int, ...]:
+    """Return the lines of which more was used than is here. Raises: GoodsNotHere, without a reason.
+
+    What is only due because it can't go back may still be on its way.
+    """
+    if case.plan is None or case.at.before_step is None:
+        return ()
+    catalogue, number = call.desk.service.workshop.catalogue, case.quote.number
+    absent = [*absent_lines(records, catalogue, number, case.said)]
+    return check_here(absent, _due(case, _used(call, records, case, is_kept=False)), reason)
+
+
+def _used(call: Call, records: Records, case: _Case, *, is_kept: bool = True) -> UsedUp | None:
+    """Return what is due of the agreed work, None if nothing was agreed; with `is_kept`, also what
+    can't go back.
+    """
     if case.plan is None:
         return None
     outcome, shop = case.plan.outcome, case.plan.service.workshop.shop
@@ -219,7 +243,9 @@ def _used(call: Call, records: Records, case: _Case) -> UsedUp | None:
         outcome.repair.kit.needs,
         before=case.at.before_step or 1,
         in_boxes=case.at.machine == "boxes",
-        kept=kept_places(records, catalogue, case.quote.number, call.stamp.today),
+        kept=kept_places(records, catalogue, case.quote.number, call.stamp.today)
+        if is_kept
+        else (),
     )
 
 

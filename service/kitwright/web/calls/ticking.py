@@ -12,9 +12,10 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, structs
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, JobId
 from kitwright.courses import change_of
 from kitwright.errors import KitwrightError
+from kitwright.hosts import find_hosts
 from kitwright.keeping.acts import ActRefused, PartsNotAvailable
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.life import missing_parts, revision_of
@@ -29,8 +30,9 @@ from kitwright.stages.supply import Stock
 from kitwright.stages.why import place
 from kitwright.stages.work import Estimates
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.freezing import service_with
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of, shelf_of, told
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.standing import words_of_choice, words_of_yes
 from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
@@ -109,6 +111,20 @@ class NotOnOffer(RequestFault):
         self.named = named
 
 
+class ExtraLeftAlone(RequestFault):
+    """An extra without any of the jobs beside which it is worth doing."""
+
+    code = "extra-left-alone"
+
+    def __init__(self, named: str, hosts: Iterable[str]) -> None:
+        self.hosts = tuple(hosts)
+        super().__init__(
+            f"{named} is offered only beside {', '.join(self.hosts)}, which is left out: leave "
+            "both out, or neither"
+        )
+        self.named = named
+
+
 class TooManyChoices(RequestFault):
     """More jobs, with those of the offer's request, than a request may have."""
 
@@ -129,7 +145,9 @@ class ChoiceNotPriced(RequestFault):
 
 
 class ChoicesClosed(ActRefused):
-    """An offer made with a catalogue or prices that are no longer there."""
+    """An offer made with a catalogue or prices that are no longer there: a version of this service
+    issued it that did not keep them.
+    """
 
     code = "choices-closed"
 
@@ -179,7 +197,7 @@ def offer_in(records: Records, quote: KeptQuote, number: int) -> tuple[Revision,
     return revision_of(records, quote, number), agreed if is_chosen else None
 
 
-def choose(
+async def choose(
     desk: Desk, found: tuple[Revision, Revision | None], ticks: TicksIn, *, is_final: bool = False
 ) -> Choice:
     """Return a choice of an offer, priced with what the offer was made with.
@@ -188,7 +206,7 @@ def choose(
     chosen, it is the offer as it stands; if that has several courses and the choice `is_final`, it
     is refused.
 
-    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
+    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable; Refusal: too-busy.
     """
     offer, agreed = found
     said = read_quote(offer.answer)
@@ -199,31 +217,35 @@ def choose(
         raise RequestRefused([CourseNotChosen(there).at("course")])
     if ticks.course is None and not ticks.leave_out and not ticks.extras:
         return Choice(offer=offer, figures=None)
-    advised = next((each.course for each in said.courses if each.is_advised), None)
     chosen = ChosenIn(
         revision=offer.number,
-        course=ticks.course or advised,
+        course=ticks.course or next(iter(_advised(said)), None),
         leave_out=sorted_jobs(ticks.leave_out),
         extras=sorted_jobs(ticks.extras),
     )
     if agreed is not None and asked_of(agreed).chosen == chosen:
         return Choice(offer=offer, figures=agreed)
-    return Choice(offer=offer, figures=_priced(desk, offer, said, chosen))
-
-
-def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revision:
-    """Return the figures of a choice. Raises: RequestRefused, ChoicesClosed, PartsNotAvailable."""
-    service, stock = _frozen(desk, offer)
+    service, stock = await _frozen(desk, offer)
     own = desk.estimates_of(said.estimates)
+    # beside the event loop: what may turn up is priced for a choice too
+    figures = await desk.beside_with(service, _priced, stock, own, offer, said, chosen)
+    return Choice(offer=offer, figures=figures)
+
+
+def _priced(
+    service: Service, stock: Stock, own: Estimates, offer: Revision, said: Quote, chosen: ChosenIn
+) -> Revision:
+    """Return the figures of a choice. Raises: RequestRefused, PartsNotAvailable."""
 
     def estimates(_: date) -> Estimates:
         return own
 
     asked = _of_course(service.workshop.catalogue, asked_of(offer), chosen.course)
     if chosen.leave_out or chosen.extras:
-        if asked.scope != asked_of(offer).scope or asked.add_jobs != asked_of(offer).add_jobs:
+        if chosen.course not in (None, *_advised(said)):
             # the jobs and extras of a course are its own
-            said = service.quote(structs.replace(asked, contingencies=False), stock, estimates)
+            plain = structs.replace(asked, contingencies=False)
+            said = told(service, service.work_out(plain, stock, estimates), plain)
         check_ticks(asked, said, chosen)
     filled = structs.replace(
         asked,
@@ -235,10 +257,16 @@ def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revis
         figures = figures_of(service, filled, stock, estimates, offer.made_at)
     except RequestRefused as error:
         raise RequestRefused([ChoiceNotPriced(error).at("leave_out")]) from None
+    _check_hosts(service, asked, chosen, offer.made_at.date())
     missing = missing_parts(figures)
     if missing:
         raise PartsNotAvailable(offer.number, missing)
     return figures
+
+
+def _advised(said: Quote) -> tuple[CourseName, ...]:
+    """Return the names of the course that the top level of a quote shows."""
+    return next(((one.course, *one.also) for one in said.courses if one.is_advised), ())
 
 
 def _of_course(catalogue: Catalogue, asked: QuoteIn, course: str | None) -> QuoteIn:
@@ -263,6 +291,22 @@ def check_ticks(asked: QuoteIn, said: Quote, chosen: ChosenIn) -> None:
         raise RequestRefused(faults)
 
 
+def _check_hosts(service: Service, asked: QuoteIn, chosen: ChosenIn, day: date) -> None:
+    """Raise RequestRefused if an extra is worth doing beside nothing but jobs that are left out."""
+    if not (chosen.leave_out and chosen.extras):
+        return
+    less = structs.replace(asked, leave_out=(*asked.leave_out, *chosen.leave_out))
+    before, after = (find_hosts(service.workshop, one.asked(day)) for one in (asked, less))
+    faults = []
+    for index, job in enumerate(chosen.extras):
+        key = JobId(job.job), job.cylinder or 0
+        if key in before and key not in after:
+            hosts = [host.text for host in before[key]]
+            faults.append(ExtraLeftAlone(place(job.job, job.cylinder), hosts).at("extras", index))
+    if faults:
+        raise RequestRefused(faults)
+
+
 def text_of_choice(desk: Desk, choice: Choice) -> str:
     """Return the text by which a customer accepts a choice, in the offer's language."""
     offer, said = choice.offer, choice.quote
@@ -281,9 +325,10 @@ def text_of_choice(desk: Desk, choice: Choice) -> str:
     )
 
 
-def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
+async def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
     """Return the service and the stock that an offer was made with. Raises: ChoicesClosed."""
-    service, reckoning = desk.service_of(offer.catalogue_revision), read_reckoning(offer)
+    service = await service_with(desk, offer.catalogue_revision)
+    reckoning = read_reckoning(offer)
     if service is None or reckoning is None or reckoning.shelf is None:
         raise ChoicesClosed(offer.number)
     return service, shelf_of(reckoning.shelf)

@@ -10,12 +10,14 @@ from msgspec import Meta, Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.record import Machine, Revision
+from kitwright.keeping.reserving import taken_by
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import MACHINE, MachineId, TicketId, written
 from kitwright.web.calls.machines import Plate
 from kitwright.web.calls.reckoning import MachineDiffers, QuoteIn, figures_of, filled_of
-from kitwright.web.calls.wire import ConditionIn, Serial
+from kitwright.web.calls.stocking import less
+from kitwright.web.calls.wire import ConditionIn, PreviewIn, Serial
 from kitwright.web.edge.shapes import BuildCode, Id, Text, Wire
 
 MOST_UNITS: Final = 100
@@ -42,16 +44,30 @@ class UnitIn(Wire, frozen=True, kw_only=True):
     condition: ConditionIn | None = None
 
 
+Units = Annotated[
+    tuple[UnitIn, ...],
+    Meta(
+        max_length=MOST_UNITS,
+        description="Machines that are quoted together, each in a quote of its own.",
+    ),
+]
+
+
+class NewPreviewIn(PreviewIn, frozen=True, kw_only=True):
+    """A request for a quote or, with `units`, for one of each of several machines."""
+
+    units: Units = ()
+
+    def kept(self) -> QuoteIn:
+        """Return the request without units, in the form in which it would be kept."""
+        given = {name: getattr(self, name) for name in PreviewIn.__struct_fields__}
+        return QuoteIn(**{**given, "leave_out_additions": ()})
+
+
 class NewQuoteIn(QuoteIn, frozen=True, kw_only=True):
     """A quote to keep or, with `units`, one for each of several machines of the family."""
 
-    units: Annotated[
-        tuple[UnitIn, ...],
-        Meta(
-            max_length=MOST_UNITS,
-            description="Machines that are quoted together, each in a quote of its own.",
-        ),
-    ] = ()
+    units: Units = ()
 
     def single(self) -> QuoteIn:
         """Return the request without units."""
@@ -89,6 +105,20 @@ class UnitKept(RequestFault):
         self.record = record
 
 
+class SerialTwice(RequestFault):
+    """Two units with the same serial number."""
+
+    code = "serial-twice"
+
+    def __init__(self, serial: int, first: int, second: int) -> None:
+        super().__init__(
+            f"units {first + 1} and {second + 1} both have the serial number {serial}: leave it "
+            "out where the plate can't be read"
+        )
+        self.serial = serial
+        self.path = ("units", second, "serial")
+
+
 class Unit(Struct, frozen=True):
     """A unit's request, filled from its customer and machine, and the machine to be kept with it,
     None if it is kept already or has nothing to be kept.
@@ -104,7 +134,7 @@ def read_units(desk: Desk, asked: QuoteIn, units: Sequence[UnitIn]) -> tuple[Uni
     Raises: RequestRefused, with the errors of all units, each at its unit.
     """
     faults = [*_beside(asked), *_named(units)]
-    found = []
+    found, first = [], dict[int, int]()
     for index, unit in enumerate(units):
         own = structs.replace(
             asked,
@@ -121,27 +151,34 @@ def read_units(desk: Desk, asked: QuoteIn, units: Sequence[UnitIn]) -> tuple[Uni
             faults += (_placed(fault, index) for fault in refused.faults)
         else:
             found.append(Unit(filled, _machine_of(desk, filled, unit)))
+            if filled.serial is not None and first.setdefault(filled.serial, index) != index:
+                faults.append(SerialTwice(filled.serial, first[filled.serial], index))
     if faults:
         raise RequestRefused(_once(faults))
     return tuple(found)
 
 
 async def figures_of_units(desk: Desk, units: Sequence[Unit]) -> tuple[Revision, ...]:
-    """Return the first revision of each unit's quote, all with the same free stock.
+    """Return the first revision of each unit's quote. What is on the shelf is promised once: each
+    unit is quoted with what those before it leave.
 
     Raises: RequestRefused, with the errors of all units, each at its unit; other errors of the
         stages are placed at the unit that they are about.
     """
     found, faults = [], list[KitwrightError]()
     stock, estimates, now = desk.stock(), desk.estimates_on(), desk.now()
+    catalogue = desk.service.workshop.catalogue
     for index, unit in enumerate(units):
         try:
             # one after the other, so that previews don't wait for all
-            found.append(await desk.beside(figures_of, unit.asked, stock, estimates, now))
+            figures = await desk.beside(figures_of, unit.asked, stock, estimates, now)
         except RequestRefused as refused:
             faults += (_placed(fault, index) for fault in refused.faults)
         except KitwrightError as error:
             raise error.at("units", index) from None
+        else:
+            found.append(figures)
+            stock = less(stock, catalogue, taken_by(figures.answer))
     if faults:
         raise RequestRefused(_once(faults))
     return tuple(found)

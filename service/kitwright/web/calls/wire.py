@@ -12,6 +12,7 @@ from msgspec import UNSET, Meta, UnsetType, field, structs
 from kitwright.catalogue.model import SERIAL_MAX, FamilyId, Quality, Scope
 from kitwright.errors import KitwrightError
 from kitwright.stages.request import (
+    MOST_MINUTES,
     Asked,
     AskedAssessment,
     AskedFindings,
@@ -227,7 +228,7 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
     unit_price: DecimalIn | None = None
     job: Id | None = None
     cylinder: Cylinder | None = None
-    minutes: Annotated[int, Meta(ge=0, le=100_000)] | None = None
+    minutes: Annotated[int, Meta(ge=0, le=MOST_MINUTES)] | None = None
 
     @property
     def is_clear(self) -> bool:

@@ -24,7 +24,10 @@ DecimalIn = Annotated[
         pattern=r"^-?(0|[1-9][0-9]{0,11})(\.[0-9]{1,6})?(?!\n)$",
         description="A decimal number.",
         examples=["12.50"],
-        extra={"wanted": "a decimal number written as text"},
+        extra={
+            "wanted": "a decimal number written as text, with at most 12 digits before the point "
+            "and 6 after it"
+        },
     ),
 ]
 _INVISIBLE: Final = (

@@ -1,0 +1,160 @@
+"""Goods here: what of the agreed goods came for a quote, and a bill that holds more than that.
+
+Goods are here that were delivered on an order for the quote and did not go back, that are reserved
+or drawn for it on the shelf, or that its customer brought.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from fractions import Fraction
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Catalogue, ItemId
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.event import Facts
+from kitwright.keeping.ledger import UNIT
+from kitwright.keeping.order_progress import arrived_for, orders_of, progress_of
+from kitwright.keeping.store import Records
+from kitwright.quote import Cover, Kit, Line, Pack, Quote
+from kitwright.stages.billing import GOODS
+from kitwright.stages.ordering import per_pack
+from kitwright.stages.price import CUSTOMER
+from kitwright.stages.work_plan import part_of
+from kitwright.units import decimal_text
+from kitwright.web.calls.ids import ORDER, written
+from kitwright.web.calls.placing import packs_held
+
+_Amounts = dict[str, Fraction]
+"""Number of an item -> how much of it, in its unit."""
+
+
+class Absent(Struct, frozen=True, kw_only=True):
+    """A line of goods, by its place from 1, of which only the quantity `here` is there; `orders`
+    are those from which packs of it are still to come.
+    """
+
+    place: int
+    line: Line
+    here: Decimal
+    orders: tuple[str, ...]
+
+
+class GoodsNotHere(ActRefused):
+    """A bill for goods that never came."""
+
+    code = "goods-not-here"
+
+    def __init__(self, absent: Sequence[Absent], billed: Mapping[int, Decimal]) -> None:
+        named = "; ".join(_named(one, billed[one.place]) for one in absent)
+        super().__init__(
+            f"no delivery is booked of goods that would be billed: {named}. Book the delivery on "
+            "its order, or the goods on the shelf for this quote; bill less (`goods` takes what is "
+            "`not_arrived`); or say in `unbooked` why they are billed all the same"
+        )
+        self.lines = tuple(one.place for one in absent)
+
+
+def _named(absent: Absent, billed: Decimal) -> str:
+    line = absent.line
+    orders = f", ordered by {', '.join(absent.orders)}" if absent.orders else ", not ordered"
+    return (
+        f"line {absent.place}, {line.code} ({line.description}): {decimal_text(billed)} billed, "
+        f"{decimal_text(absent.here)} here{orders}"
+    )
+
+
+def absent_lines(
+    records: Records, catalogue: Catalogue, quote: int, agreed: Quote
+) -> Iterator[Absent]:
+    """Yield the agreed lines of goods that are not here, or not all of them."""
+    missing = _missing(agreed.kit, _here(records, catalogue, quote))
+    for place, line in enumerate(agreed.lines, start=1):
+        if line.kind not in GOODS:
+            continue
+        places = {(one.role, one.cylinder) for one in line.places}
+        filled = [each for each in missing if (each[1].role, each[1].cylinder) in places]
+        own = [each for each in filled if line.code in (each[0].item, each[1].fitted)] or filled
+        needed = sum((Fraction(cover.quantity) for _, cover, _ in own), Fraction(0))
+        lacking = sum((amount for _, _, amount in own), Fraction(0))
+        if lacking:
+            whole = Decimal(line.quantity)
+            here = part_of(whole, 1 - lacking / needed)
+            items = {one.item for one, _, amount in own if amount}
+            yield Absent(
+                place=place, line=line, here=here, orders=tuple(_awaited(records, quote, items))
+            )
+
+
+def check_here(
+    absent: Sequence[Absent], billed: Mapping[int, Decimal], unbooked: str | None
+) -> tuple[int, ...]:
+    """Return the lines of which more is billed than is here, by their places.
+
+    Args:
+        absent: the lines of goods that are not all here.
+        billed: the quantity that is billed of each line, by its place.
+        unbooked: why goods are billed of which no delivery is booked; None: no such are.
+
+    Raises: GoodsNotHere, without such a reason.
+    """
+    over = [one for one in absent if billed.get(one.place, Decimal(0)) > one.here]
+    if over and unbooked is None:
+        raise GoodsNotHere(over, billed)
+    return tuple(one.place for one in over)
+
+
+def unbooked_facts(lines: Sequence[int], reason: str | None) -> Facts:
+    """Return what an event tells of lines that are billed although they are not here."""
+    return {"unbooked": reason, "lines": ", ".join(map(str, lines))} if lines else {}
+
+
+def _awaited(records: Records, quote: int, items: set[str]) -> Iterator[str]:
+    """Yield the orders from which packs of some items are still to come for a quote."""
+    for order in orders_of(records, quote):
+        due = (
+            holder.due
+            for line in progress_of(records, order).lines
+            if line.placed.item in items
+            for holder in line.holders
+            if holder.quote == quote
+        )
+        if any(due):
+            yield written(ORDER, order.number)
+
+
+def _here(records: Records, catalogue: Catalogue, quote: int) -> _Amounts:
+    """Return what is here for a quote; of a set, what is in it."""
+    here: _Amounts = defaultdict(Fraction)
+    for packs in packs_held(records, catalogue, quote, only_there=True):
+        held = per_pack(catalogue, packs.item, packs.size, packs.covers, packs.count)
+        for number, amount in held.items():
+            here[number] += amount * packs.count
+    # what came by the orders is counted above
+    stocked = -arrived_for(records, quote)
+    for share in records.shelf.shares(quote):
+        stocked[share.holding.item] += share.reserved + share.drawn
+    for item, millionths in stocked.items():
+        if millionths > 0:
+            found = catalogue.sets.get(ItemId(item))
+            contents = {ItemId(item): 1} if found is None else found.contents
+            for number, count in contents.items():
+                here[number] += Fraction(millionths * count, UNIT)
+    return here
+
+
+def _missing(kit: Kit, here: _Amounts) -> list[tuple[Pack, Cover, Fraction]]:
+    """Return the needs that the shop fills, each with what is not here for it."""
+    left, found = dict(here), []
+    for pack in kit.packs:
+        for cover in pack.covers if pack.source != CUSTOMER else ():
+            rest = Fraction(cover.quantity)
+            for number in dict.fromkeys((cover.fitted or cover.part, cover.part)):
+                taken = min(rest, left.get(number, Fraction(0)))
+                rest -= taken
+                left[number] = left.get(number, Fraction(0)) - taken
+            found.append((pack, cover, rest))
+    return found
