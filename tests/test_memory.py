@@ -20,7 +20,7 @@ from kitwright.money import Money
 from kitwright.quote import amount_of, encode_quote
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
-from kitwright.stages.kit.lot import MOST_PARTS
+from kitwright.stages.kit.lot import MOST_LOTS, MOST_PARTS
 from kitwright.stages.kit.need import MOST_NEEDS
 from kitwright.stages.request import RequestRefused
 from kitwright.telling.teller import MOST_TOLD, TOLD
@@ -227,6 +227,9 @@ def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
         ([told for each in TOLD.values() for told in each.values()], len(languages()) * MOST_TOLD),
         (workshop.needs.made.values(), MOST_NEEDS),
         (workshop.market.parts.values(), MOST_PARTS),
+        (workshop.market.choices.values(), MOST_PARTS),
+        (workshop.market.offers.values(), MOST_PARTS),
+        (workshop.market.lots.values(), MOST_LOTS),
     ):
         memory = Memory(0, (Record,))
         assert len(values) > 50

@@ -48,7 +48,7 @@ from kitwright.stages.request import (
 from kitwright.stages.work import Jobs, Labour, Operation, choose_jobs, settle
 from kitwright.stages.work_plan import Visit, find_stops
 from kitwright.visit import find_sooner, hold_back, known_needs, price_jobs, quote_jobs, untouched
-from kitwright.workshop import Workshop
+from kitwright.workshop import Choices, Workshop
 
 
 def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Assessment:
@@ -79,16 +79,17 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     request = _settled(workshop, request, draft.repair.jobs)
     terms = request.asked.terms
-    repair, extras, savings = draft.repair, draft.extras, draft.savings
+    repair, extras, savings, sooner = draft.repair, draft.extras, draft.savings, draft.sooner
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
         extras = tuple(find_extras(workshop, request, repair, {}))
         savings = tuple(find_savings(workshop, request, repair, {}))
+        sooner = find_sooner(workshop, request, repair)
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
-            _, labour = workshop.labour(plain, repair.jobs.operations)
+            labour = workshop.labour(plain, repair.jobs.operations)
             draft = structs.replace(
                 draft,
                 operated=_operated(workshop, request, repair, labour),
@@ -99,9 +100,10 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         summed = tax_lines(workshop.shop, request, lines, repair.advances)
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
-            extras, savings = workshop.choices(
-                draft, terms.line_changes, lambda: reprice(workshop, request, draft, repair)
+            choices = workshop.choices(
+                draft, terms.line_changes, lambda: _changed(workshop, request, draft, repair)
             )
+            extras, savings, sooner = choices
     planned = draft.planned
     is_of_draft = repair.labour is draft.repair.labour and repair.kit is draft.repair.kit
     if not is_of_draft or terms.free_lines:
@@ -111,9 +113,6 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
             draft, held, lambda: _planned(workshop, request, draft.repair, held)
         )
     outcome = make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
-    sooner = draft.sooner
-    if terms.changes_work or (sooner is not None and terms.changes_lines):
-        sooner = find_sooner(workshop, request, repair)
     return structs.replace(outcome, sooner=sooner)
 
 
@@ -238,6 +237,13 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         sooner=find_sooner(workshop, request, repair),
         planned=planned,
     )
+
+
+def _changed(workshop: Workshop, request: Request, draft: Draft, repair: Repair) -> Choices:
+    """Return the choices of a draft under the counter's changes of lines."""
+    extras, savings = reprice(workshop, request, draft, repair)
+    sooner = None if draft.sooner is None else find_sooner(workshop, request, repair)
+    return extras, savings, sooner
 
 
 def _cautions(workshop: Workshop, repair: Repair, planned: Planned) -> tuple[Caution, ...]:

@@ -16,7 +16,7 @@ T = TypeVar("T")
 K = TypeVar("K", bound=Hashable)
 
 MIB: Final = 2**20
-ELSEWHERE: Final = 56 * MIB
+ELSEWHERE: Final = 62 * MIB
 """The most bytes that are cached outside of a workshop's memory: shapes of covers, and fixed
 numbers of needs, of their covers, of what is told of them, and of short texts and amounts. A test
 adds them up.
@@ -24,7 +24,7 @@ adds them up.
 _ENTRY: Final = 400
 """Bytes that an entry takes in the tables."""
 _ALL: Final = 16
-_EACH: Final = 8
+_EACH: Final = 32
 """The first 16 answers of a kind are measured, then one of 8."""
 _ROUNDED_UP: Final = 8
 """The most bytes that the interpreter's allocator adds to a value when it rounds up to 16."""
@@ -64,11 +64,11 @@ class Memory:
     """A cache of answers by question, within a budget. The least recently used are dropped first.
 
     Measuring takes time, so of each kind of question, its first member, only the first answers and
-    every eighth after them are measured when they are stored; the others count as the mean of
-    those. An answer that grows as it is used is measured again when the next growing answer is
-    computed, and after 1, 2, 4, ... uses. Objects that several answers share are counted for each
-    of them, so the sum is too high rather than too low. Several threads may use it at
-    once: an answer that two of them compute at the same time is the first one's for both.
+    every 32nd after them are measured when they are stored; the others count as the mean of those.
+    An answer that grows as it is used is measured again when the next growing answer is computed,
+    and after 1, 2, 4, ... uses. Objects that several answers share are counted for each of them,
+    so the sum is too high rather than too low. Several threads may use it at once: an answer that
+    two of them compute at the same time is the first one's for both.
 
     Args:
         budget: the most bytes that all answers and their questions may take.

@@ -135,8 +135,9 @@ def _rehearsed(
 ) -> tuple[str, ...]:
     """Return the errors of the work plan of some jobs."""
     try:
-        access, labour = workshop.labour(request, operations)
-        needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
+        access = workshop.access(request, operations)
+        labour = workshop.labour(request, operations)
+        needs = workshop.needs.of(workshop.shop, request, operations, labour)
     except KitwrightError:
         # an error of the repair, not of its plan
         return ()

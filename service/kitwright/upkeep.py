@@ -258,6 +258,9 @@ def told(found: Report) -> Iterator[str]:
     )
     if found.last_numbers:
         yield f"  invoices and credit notes after {', '.join(found.last_numbers)}"
+    if found.missing:
+        gone = ", ".join(found.missing)
+        yield f"  invoices and credit notes to be entered from their copies: {gone}"
     known = generation.known_until
     if known is not None:
         yield f"  erasures and revocations after {known:%Y-%m-%d %H:%M} UTC"

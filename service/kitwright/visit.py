@@ -17,6 +17,7 @@ from kitwright.stages.kit import (
     NeedKind,
     RolePlace,
     choose_kit,
+    first_day_of,
     with_floors,
 )
 from kitwright.stages.ordering import PartsOrder, later_orders, split_orders, with_orders
@@ -44,7 +45,7 @@ from kitwright.stages.request import (
     Request,
     RequestRefused,
 )
-from kitwright.stages.work import AccessPlan, Jobs, Labour, settle
+from kitwright.stages.work import Jobs, Labour, settle
 from kitwright.workshop import Workshop
 
 
@@ -53,7 +54,6 @@ class _Work(Struct, frozen=True, kw_only=True):
 
     chassis: Chassis | None
     jobs: Jobs
-    plan: AccessPlan
     labour: Labour
     kit: Kit
     orders: tuple[PartsOrder, ...]
@@ -85,7 +85,8 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     costliest, work = _costliest(workshop, request, jobs, (), {})
     advances = find_advances(workshop.shop, work.lines, work.kit)
     summed = tax_lines(workshop.shop, costliest, work.lines, advances)
-    return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
+    plan = workshop.access(costliest, jobs.operations)
+    return Repair(**structs.asdict(work), plan=plan, advances=advances, **structs.asdict(summed))
 
 
 def price_jobs(
@@ -103,7 +104,7 @@ def price_jobs(
     """
     if ordered is not None:
         request = structs.replace(request, asked=structs.replace(request.asked, ordered=ordered))
-    costliest, work = _costliest(workshop, request, jobs, tuple(besides), known)
+    costliest, work = _costliest(workshop, request, jobs, tuple(besides), known, is_compared=True)
     return Compared(
         labour=work.labour,
         kit=work.kit,
@@ -118,13 +119,19 @@ def _costliest(
     jobs: Jobs,
     besides: Sequence[RolePlace],
     known: Known,
+    *,
+    is_compared: bool = False,
 ) -> tuple[Request, _Work]:
     """Return the request with the chassis that makes some jobs most expensive, and that work."""
+
+    def work_of(one: Request) -> _Work:
+        return _work(workshop, one, jobs, besides, known, is_compared=is_compared)
+
     if not request.may_be:
-        return request, _work(workshop, request, jobs, besides, known)
+        return request, work_of(request)
 
     def costliest(options: Iterable[Request]) -> tuple[Request, _Work]:
-        found = [(each, _work(workshop, each, jobs, besides, known)) for each in options]
+        found = [(each, work_of(each)) for each in options]
         return max(found, key=lambda one: price_of(workshop.shop, one[0], one[1].lines).minor)
 
     options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
@@ -134,7 +141,7 @@ def _costliest(
         # the counter may name a line that is on one chassis' quote and not on another's
         plain, _ = costliest(map(untouched, options))
         found = structs.replace(request, chassis=plain.chassis)
-        return found, _work(workshop, found, jobs, besides, known)
+        return found, work_of(found)
 
 
 def _work(
@@ -143,13 +150,15 @@ def _work(
     jobs: Jobs,
     besides: Sequence[RolePlace],
     known: Known,
+    *,
+    is_compared: bool,
 ) -> _Work:
     """Return the work of some jobs with the engine in the request's chassis."""
     catalogue, shop = workshop.catalogue, workshop.shop
     asked = request.asked
-    plan, labour = workshop.labour(request, jobs.operations)
-    needs = _needs(workshop, request, jobs, plan, labour, besides, known)
-    kit = _choose_kit(workshop, request, needs)
+    labour = workshop.labour(request, jobs.operations)
+    needs = _needs(workshop, request, jobs, labour, besides, known)
+    kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
     orders = split_orders(catalogue, shop, kit, asked.on)
     still, before = orders, Decimal(0)
     if asked.ordered is not None:
@@ -178,7 +187,6 @@ def _work(
     return _Work(
         chassis=request.chassis,
         jobs=jobs,
-        plan=plan,
         labour=labour,
         kit=kit,
         orders=orders,
@@ -213,10 +221,12 @@ def _borne(
     )
     if others:
         rest = settle(others, left_out=jobs.left_out)
-        return shares_beyond(lines, _work(workshop, plain, rest, besides, known).lines)
+        return shares_beyond(
+            lines, _work(workshop, plain, rest, besides, known, is_compared=True).lines
+        )
     if besides:
         # what is replaced besides is no job: what the covered jobs come to without it is borne
-        return shares_within(lines, _work(workshop, plain, jobs, (), known).lines)
+        return shares_within(lines, _work(workshop, plain, jobs, (), known, is_compared=True).lines)
     return shares_beyond(lines, None)
 
 
@@ -239,7 +249,6 @@ def _needs(
     workshop: Workshop,
     request: Request,
     jobs: Jobs,
-    plan: AccessPlan,
     labour: Labour,
     besides: Iterable[RolePlace] = (),
     known: Known = MappingProxyType({}),
@@ -248,7 +257,6 @@ def _needs(
         with_floors(workshop.shop, request),
         request,
         jobs.operations,
-        plan,
         labour,
         besides,
         known,
@@ -261,7 +269,7 @@ def _choose_kit(
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
     *,
-    at_any_cost: bool = False,
+    is_compared: bool = False,
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -271,7 +279,7 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
-        at_any_cost=at_any_cost,
+        is_compared=is_compared,
     )
 
 
@@ -285,7 +293,7 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     jobs = repair.jobs
     options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
     needs = (
-        _needs(workshop, each, jobs, *workshop.labour(each, jobs.operations)) for each in options
+        _needs(workshop, each, jobs, workshop.labour(each, jobs.operations)) for each in options
     )
     everywhere = set.intersection(*({_filled(need) for need in each} for each in needs))
     held = tuple(
@@ -306,20 +314,16 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
     asked = request.asked
     if ready is None or ready <= asked.on:
         return None
-    hurried = _by_day(request, asked.on)
 
-    def first_of(needs: tuple[Need, ...]) -> date | None:
-        """Return the first day on which some needs can be filled, None if it is not before."""
-        kit = _choose_kit(workshop, hurried, needs, repair.kit.held, at_any_cost=True)
-        day = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
-        is_filled = len(kit.unfilled) <= len(repair.kit.unfilled)
-        return day if is_filled and day is not None and day < ready else None
+    def first_of(needs: tuple[Need, ...]) -> date:
+        market, held = workshop.market, repair.kit.held
+        return first_day_of(market, needs, asked.terms, on=asked.on, held=held)
 
     # mostly, what comes last can't be there earlier
-    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) is None:
+    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) >= ready:
         return None
     first = first_of(repair.kit.needs)
-    if first is None:
+    if first >= ready:
         return None
     in_time = _by_day(request, first)
     try:

@@ -11,7 +11,7 @@ from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
 from kitwright.stages.kit import Fitments, KitPart, Market, Need, Needs
-from kitwright.stages.outcome import Draft, Extra, Planned, Saving
+from kitwright.stages.outcome import Draft, Extra, Planned, Saving, Sooner
 from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -24,6 +24,7 @@ from kitwright.stages.work import (
     Teardown,
     count_by_hand,
     minutes_by_hand,
+    plan_access,
     read_minutes,
     repeat,
 )
@@ -31,7 +32,9 @@ from kitwright.stages.work_plan import Rule, Rules, Visit, WorkPlan, plan_work
 
 T = TypeVar("T")
 
-Choices = tuple[tuple[Extra, ...], tuple[Saving, ...]]
+_AT_HAND: Final = 16
+
+Choices = tuple[tuple[Extra, ...], tuple[Saving, ...], Sooner | None]
 
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
@@ -67,6 +70,8 @@ class Workshop:
         self.estimates = CATALOGUE
         """The shop's own estimates; set before a request is worked out, like the stock."""
         self.memory = Memory(budget - ELSEWHERE, _SHARED)
+        self._at_hand: tuple[Hashable, Bench, int] | None = None
+        """The latest bench, by what decides it, and how often it may be taken from here."""
 
     def odds(self, findings: Findings) -> Odds:
         """Return the network of the engine's faults, with the machine's background."""
@@ -80,8 +85,14 @@ class Workshop:
     def bench(self, request: Request) -> Bench:
         """Return the bench of the request's engine in its chassis, with its compiled teardown."""
         family, chassis = request.family, request.chassis
-        return self.memory.get(
-            ("bench", self.estimates.revision, family.id, None if chassis is None else chassis.id),
+        revision = self.estimates.revision
+        question = "bench", revision, family.id, None if chassis is None else chassis.id
+        at_hand = self._at_hand
+        if at_hand is not None and at_hand[0] == question and at_hand[2]:
+            self._at_hand = question, at_hand[1], at_hand[2] - 1
+            return at_hand[1]
+        bench = self.memory.get(
+            question,
             lambda: Bench(
                 self.shop,
                 Teardown(
@@ -90,16 +101,22 @@ class Workshop:
             ),
             grows=True,
         )
+        # the memory is asked again now and then, because it measures what grows
+        self._at_hand = question, bench, _AT_HAND
+        return bench
 
-    def labour(
-        self, request: Request, operations: tuple[Operation, ...]
-    ) -> tuple[AccessPlan, Labour]:
-        """Return the access plan and the labour of some operations."""
+    def access(self, request: Request, operations: tuple[Operation, ...]) -> AccessPlan:
+        """Return what comes off for some operations, with its minutes and reasons."""
+        rust = request.asked.condition.rust
+        return plan_access(self.bench(request).teardown, operations, rust)
+
+    def labour(self, request: Request, operations: tuple[Operation, ...]) -> Labour:
+        """Return the labour of some operations."""
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
-        plan, labour = self.bench(request).labour(operations, asked.condition, overridden)
+        labour = self.bench(request).labour(operations, asked.condition, overridden)
         by_hand = minutes_by_hand(self.shop, asked.terms)
-        return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+        return count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
     def work_plan(
         self, request: Request, visit: Visit, sound: frozenset[int] = frozenset()
@@ -143,7 +160,9 @@ class Workshop:
         return self.memory.get(question, work_out)
 
     def choices(self, draft: Draft, changes: Hashable, work_out: Callable[[], Choices]) -> Choices:
-        """Return the extras and savings of a draft, priced under some changes of lines."""
+        """Return the extras, savings and soonest purchase of a draft, priced under some changes of
+        lines.
+        """
         return self.memory.get(("choices", draft, changes), work_out)
 
     def planned(

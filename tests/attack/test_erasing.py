@@ -10,7 +10,8 @@ from pathlib import Path
 from tests.attack.erasing import NAME, a_busy_customer, finish, rounds, traces
 from tests.store.small import STAMP
 
-from kitwright.keeping.erasing import begin_erasure, erase_step
+from kitwright.keeping.erasing import begin_erasure
+from kitwright.keeping.erasure_steps import erase_step
 from kitwright.keeping.record import Erasure
 from kitwright.keeping.store import Records
 from kitwright.store.engine import FILE, SqliteStore

@@ -77,11 +77,11 @@ def stages(catalogue: Catalogue) -> None:
     bench = workshop.bench(request)
     operations = jobs.operations
     condition, terms = asked.condition, asked.terms
-    plan, labour = timed("Bench.labour", lambda: bench.labour(operations, condition, {}))
+    labour = timed("Bench.labour", lambda: bench.labour(operations, condition, {}))
     market = workshop.market
     needs = timed(
         "Needs.of",
-        lambda: workshop.needs.of(shop, request, operations, plan, labour),
+        lambda: workshop.needs.of(shop, request, operations, labour),
     )
     kit = timed(
         "choose_kit",

@@ -20,7 +20,9 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.dossier import QuoteDossier, contents_of, quote_dossier
-from kitwright.keeping.erasing import ERASED, StillAtWork, erase_now
+from kitwright.keeping.erasing import StillAtWork
+from kitwright.keeping.erasure_steps import erase_now
+from kitwright.keeping.erasure_words import ERASED
 from kitwright.keeping.life import keep_quote, revise
 from kitwright.keeping.offer import decline, issue, withdraw
 from kitwright.keeping.record import KeptQuote, Revision

@@ -29,7 +29,7 @@ from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.paying import PaidTooMuch
-from kitwright.keeping.record import KeptBill, Payment
+from kitwright.keeping.record import Billing, KeptBill, Payment
 from kitwright.keeping.release import LastNumberLower, LastNumberMissing, release, report
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
@@ -299,3 +299,41 @@ def test_cash_of_the_balance_in_the_smallest_coin_settles_it(
     account = asyncio.run(ledger.store.write(work))
 
     assert (account.rounded.minor, account.balance.minor) == (rounding, balance)
+
+
+PLAIN = "Orchard Row 7\n\n 00042 Brenhollow \nUpland"
+
+
+def test_plain_address_is_used_where_no_structured_one_is_given() -> None:
+    ledger = Ledger()
+    quote = ledger.close(STATEMENTS[0])
+    plain = structs.replace(a_customer(billing=None), address=PLAIN)
+
+    with pytest.raises(InvoiceNeeds) as refused:
+        ledger.invoice(quote, customer=plain)
+
+    # the one member that EN 16931 needs of an address
+    assert refused.value.members == ("customer.billing.country",)
+    billed = structs.replace(plain, billing=Billing(country="AT"))
+    made = read_bill(ledger.invoice(quote, customer=billed).body)
+    assert (made.buyer.street, made.buyer.more) == ("Orchard Row 7", "00042 Brenhollow, Upland")
+    assert made.buyer.country == "AT"
+    assert made.profile is not None
+
+
+@pytest.mark.parametrize("billing", [BILLING, Billing(city="Brenhollow", country="AT")])
+def test_structured_address_goes_before_a_plain_one(billing: Billing) -> None:
+    ledger = Ledger()
+    customer = structs.replace(a_customer(billing=billing), address=PLAIN)
+    made = read_bill(ledger.invoice(ledger.close(STATEMENTS[0]), customer=customer).body)
+
+    assert (made.buyer.street, made.buyer.more) == (billing.street, billing.more)
+
+
+def test_invoice_outside_the_rules_has_a_plain_address_too() -> None:
+    ledger = Ledger()
+    customer = structs.replace(a_customer(billing=None), address=PLAIN)
+    selling = structs.replace(SELLING, is_vat=False)
+    made = read_bill(ledger.invoice(ledger.close(STATEMENTS[0]), selling, customer).body)
+
+    assert made.buyer.street == "Orchard Row 7"

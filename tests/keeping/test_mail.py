@@ -6,7 +6,7 @@ import pytest
 from tests.store.memory import MemoryStore
 from tests.store.small import NOON, STAMP, a_customer, figures
 
-from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,

@@ -211,10 +211,23 @@ class ThingsContract:
             assert records.bills.of_quote(1) == (first, second)
             assert records.bills.series() == (("I1", 1), ("C1", 1))
             assert (records.bills.last("I1"), records.bills.last("I2")) == (1, 0)
-            assert records.bills.named("I1", 1) == first
+            assert records.bills.named("I1", 1) == first == records.bills.get(first.number)
             assert records.bills.named("I1", 2) is None
 
         store.read(read)
+        # one that is entered from its copy may come late
+        entered = a_bill(1, series="I0", place=7, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(entered))
+        again = a_bill(1, series="I0", place=3, entered_at=NOON)
+        kept(store, lambda records: records.bills.add(again))
+        assert store.read(lambda records: records.bills.places("I0")) == (3, 7)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.bills.add(again))
+        bare = structs.replace(first, body=b"{ }", erased_at=NOON)
+        kept(store, lambda records: records.bills.put(bare))
+        assert store.read(lambda records: records.bills.named("I1", 1)) == bare
+        every = store.read(lambda records: records.bills.of_quote(1))
+        assert store.read(lambda records: records.bills.sound_of_quote(1)) == every != ()
 
     def test_tickets_are_kept_whole_and_found_by_customer_and_machine(self, store: Store) -> None:
         kept(store, lambda records: records.customers.add(a_customer("A")))
@@ -344,6 +357,7 @@ class ThingsContract:
         assert found(2, ClaimState.open) == (first,)
         assert found(1, None) == ()
         assert store.read(lambda records: records.claims.of_quote(2)) == (first, second)
+        assert store.read(lambda records: records.claims.sound_of_quote(2)) == (first, second)
         credited = structs.replace(first, credit=Money(900, USD), state=ClaimState.credited)
         kept(store, lambda records: records.claims.put(credited))
         assert store.read(lambda records: records.claims.get(first.number)) == credited

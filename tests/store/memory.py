@@ -379,9 +379,14 @@ class MemoryPayments(Kept[Payment]):
 
 class MemoryBills(Kept[KeptBill]):
     def add(self, record: KeptBill) -> KeptBill:
-        if record.place != self.last(record.series) + 1:
+        places = self.places(record.series)
+        is_next = record.place == self.last(record.series) + 1
+        if record.place in places or not (is_next or record.entered_at):
             raise RecordConflict("the numbers of a series have no gaps")
         return super().add(record)
+
+    def places(self, series: str) -> tuple[int, ...]:
+        return tuple(sorted(one.place for one in self.sorted() if one.series == series))
 
     def last(self, series: str) -> int:
         return max((one.place for one in self.sorted() if one.series == series), default=0)
@@ -397,7 +402,7 @@ class MemoryBills(Kept[KeptBill]):
         return tuple(self._state.newest(self._name, before)[:most])
 
     def series(self) -> tuple[tuple[str, int], ...]:
-        return tuple({one.series: one.place for one in self.sorted()}.items())
+        return tuple({one.series: self.last(one.series) for one in self.sorted()}.items())
 
 
 class MemoryClock(Kept[ClockEntry]):

@@ -21,7 +21,8 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.closing import Ledger
-from kitwright.keeping.erasing import begin_erasure, erase_now
+from kitwright.keeping.erasing import begin_erasure
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.offer import issue

@@ -46,7 +46,7 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
-from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.ledger import ReorderPoint
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
 from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw

@@ -7,7 +7,8 @@ import pytest
 from msgspec import structs
 from tests.store.small import STAMP, a_customer, figures
 
-from kitwright.keeping.erasing import begin_erasure, erase_now
+from kitwright.keeping.erasing import begin_erasure
+from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.record import Customer
 from kitwright.keeping.store import Records

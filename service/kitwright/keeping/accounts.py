@@ -129,7 +129,7 @@ def account_of(records: Records, quote: KeptQuote) -> Account:
     """Return what is owed for a quote. Raises: NoStatement."""
     kept = statement_of(records, quote)
     currency = kept.gross.currency
-    due = due_of(kept, records.bills.of_quote(quote.number))
+    due = due_of(kept, records.bills.of_quote(quote.number), currency)
     payments = records.payments.of_quote(quote.number)
     before = read_statement(kept.body).prepaid.money
     paid = total((before, *(one.amount for one in payments)), currency)
@@ -137,11 +137,13 @@ def account_of(records: Records, quote: KeptQuote) -> Account:
     return Account(due=due, paid=paid, rounded=rounded, balance=due + rounded - paid)
 
 
-def due_of(kept: KeptStatement, bills: Sequence[KeptBill]) -> Money:
-    """Return what is owed of a statement, whose quote has these invoices and credit notes."""
+def due_of(kept: KeptStatement | None, bills: Sequence[KeptBill], currency: str) -> Money:
+    """Return what is owed for a quote with these invoices and credit notes; it may have no
+    statement.
+    """
     if any(one.kind is BillKind.invoice for one in bills):
-        return total((one.billed for one in bills), kept.gross.currency)
-    return kept.gross
+        return total((one.billed for one in bills), currency)
+    return Money(0, currency) if kept is None else kept.gross
 
 
 def collect(

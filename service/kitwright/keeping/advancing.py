@@ -19,7 +19,7 @@ from kitwright.keeping.bill_lines import LUMP_SUM, Portion
 from kitwright.keeping.bill_numbers import keep_bill
 from kitwright.keeping.bill_parties import Asked, Selling, buyer_of, check_needs, seller_of
 from kitwright.keeping.bill_sums import CHARGED, PROFILE, summed, unmet_of
-from kitwright.keeping.crediting import credit, open_lines
+from kitwright.keeping.crediting import credit, deducted_by, open_lines
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money, round_ratio, total
@@ -161,7 +161,11 @@ def set_off(
     due: dict[_Taxes, int] = {}
     for line in () if statement is None else statement.lines:
         due[_key(line.taxes)] = due.get(_key(line.taxes), 0) + line.net.money.minor
-    bills = [one for one in records.bills.of_quote(quote.number) if one.kind is BillKind.advance]
+    bills = [
+        one
+        for one in records.bills.of_quote(quote.number)
+        if one.kind is BillKind.advance and deducted_by(records, one) is None
+    ]
     beyond = _beyond(due, (line for one in bills for line in open_lines(records, one)))
     for one in reversed(bills):
         places, portions = _given_back(tuple(open_lines(records, one)), beyond)

@@ -13,6 +13,7 @@ from typing import Final
 from msgspec import structs
 
 from kitwright.keeping.event import Facts, keep_change
+from kitwright.keeping.generation import Generation
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
 from kitwright.keeping.store import Records
 from kitwright.quote import Bill, encode_billing
@@ -20,14 +21,22 @@ from kitwright.quote import Bill, encode_billing
 _LETTERS: Final = {BillKind.invoice: "I", BillKind.advance: "I", BillKind.credit_note: "C"}
 
 
-def series_of(records: Records, kind: BillKind) -> str:
-    """Return the series of the current generation: `I1`, after a restore `I2-5D0A`, for example.
+def letter_of(kind: BillKind) -> str:
+    """Return the letter with which the series of a kind of documents begins."""
+    return _LETTERS[kind]
 
-    Two restores of one backup have the same number, but different epochs.
+
+def series_of(records: Records, kind: BillKind) -> str:
+    """Return the series of the current generation: `I1`, after a restore `I2-5D0A`, for example."""
+    return series_in(records.generations.current(), kind)
+
+
+def series_in(generation: Generation, kind: BillKind) -> str:
+    """Return the series of a generation. Two restores of one backup have the same number, but
+    different epochs.
     """
-    now = records.generations.current()
-    mark = "" if now.number == 1 else f"-{now.epoch[:4].upper()}"
-    return f"{_LETTERS[kind]}{now.number}{mark}"
+    mark = "" if generation.number == 1 else f"-{generation.epoch[:4].upper()}"
+    return f"{_LETTERS[kind]}{generation.number}{mark}"
 
 
 def keep_bill(

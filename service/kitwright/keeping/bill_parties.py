@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import date
+from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.countries import COUNTRIES
 from kitwright.keeping.record import Billing, Customer
 from kitwright.quote import Party, Registered
+
+_PLACES: Final = ("street", "more", "city", "postcode", "region")
+"""The members of a structured address, without its country."""
 
 
 class InvoiceNeeds(ActRefused):
@@ -62,16 +66,29 @@ def _needs(selling: Selling, customer: Customer | None, *, is_strict: bool) -> I
         yield "customer"
     if not is_strict:
         return
-    seller = selling.seller
-    billing = Billing() if customer is None else customer.billing or Billing()
-    for whose, found, members in (
-        ("seller", seller, ("city", "country", "vat_id")),
-        ("customer.billing", billing, ("city", "country")),
-    ):
-        for member in members:
-            value = getattr(found, member)
-            if value is None or (member == "country" and value not in COUNTRIES):
-                yield f"{whose}.{member}"
+    yield from _lacking("seller", selling.seller, ("city", "country", "vat_id"))
+    if customer is None:
+        yield from _lacking("customer.billing", Billing(), ("city", "country"))
+        return
+    # a plain address has the town somewhere in it, but EN 16931 wants the country as a code
+    members = ("country",) if _plain(customer) else ("city", "country")
+    yield from _lacking("customer.billing", customer.billing or Billing(), members)
+
+
+def _lacking(whose: str, found: Registered | Seller, members: Sequence[str]) -> Iterator[str]:
+    """Yield the members that a seller or a buyer lacks."""
+    for member in members:
+        value = getattr(found, member)
+        if value is None or (member == "country" and value not in COUNTRIES):
+            yield f"{whose}.{member}"
+
+
+def _plain(customer: Customer) -> tuple[str, ...]:
+    """Return the lines of a customer's plain address, none if there is a structured one."""
+    billing = customer.billing or Billing()
+    if any(getattr(billing, name) for name in _PLACES):
+        return ()
+    return tuple(line.strip() for line in (customer.address or "").splitlines() if line.strip())
 
 
 def seller_of(selling: Selling) -> Party:
@@ -86,8 +103,18 @@ def seller_of(selling: Selling) -> Party:
 
 
 def buyer_of(customer: Customer) -> Party:
-    """Return the buyer as an invoice names it."""
+    """Return the buyer as an invoice names it: with the plain address if there is no structured
+    one, its first line as the street.
+    """
     billing = customer.billing or Billing()
+    party = _registered(customer, billing)
+    lines = _plain(customer)
+    if not lines:
+        return party
+    return structs.replace(party, street=lines[0], more=", ".join(lines[1:]) or None)
+
+
+def _registered(customer: Customer, billing: Billing) -> Party:
     return Party(
         name=customer.name,
         **{name: getattr(billing, name) for name in Registered.__struct_fields__},

@@ -255,7 +255,7 @@ def _item(folio: Folio, receipts: Iterable[Receipt], day: date, currency: str) -
     statement = folio.statement
     if statement is not None and statement.day > day:
         statement = None
-    due = Money(0, currency) if statement is None else due_of(statement, bills)
+    due = due_of(statement, bills, currency)
     paid = [one for one in receipts if one.day <= day]
     return OpenItem(
         quote=folio.quote,

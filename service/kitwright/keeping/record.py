@@ -383,7 +383,9 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     """An invoice or a credit note, which never changes. Its number is its series and its place in
     it, from 1 without gaps. A credit note names the invoice that it corrects.
 
-    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`.
+    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
+    `erased_at` on, `body` has no personal data. At `entered_at` it was entered from its copy after
+    a restore; None if it was made here.
     """
 
     number: int
@@ -400,6 +402,8 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     gross: Money
     sha256: str
     body: bytes
+    erased_at: datetime | None = None
+    entered_at: datetime | None = None
 
     @property
     def name(self) -> str:
@@ -695,12 +699,13 @@ class Erasure(Struct, frozen=True, kw_only=True):
 
 class RetentionWhy(StrEnum):
     """Why something of an erased customer stays: invoices that the law wants kept, a balance that
-    is not settled, or a machine that is still here.
+    is not settled, a machine that is still here, or a warranty that runs.
     """
 
     invoices = "invoices"
     balance = "balance"
     machine = "machine"
+    warranty = "warranty"
 
 
 class Retention(Struct, frozen=True, kw_only=True):

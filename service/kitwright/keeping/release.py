@@ -14,8 +14,11 @@ from typing import Final, Literal
 from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.bill_gaps import missing_of
 from kitwright.keeping.closing import Closing
-from kitwright.keeping.erasing import Redact, begin_again, erase_now, finish_now
+from kitwright.keeping.erasing import begin_again
+from kitwright.keeping.erasure_steps import erase_now, finish_now
+from kitwright.keeping.erasure_work import Redact
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of
@@ -111,6 +114,7 @@ class Report(Struct, frozen=True, kw_only=True):
     `offers` are the quotes whose links can be accepted. `keys` are not revoked. Whatever happened
     between the generation's `taken_at` and `begun_at` is not in the folder. `last_numbers` are the
     last known numbers of invoices and of credit notes, each of a series that may have gone on.
+    `missing` were handed out before a restore, and are not here.
     """
 
     generation: Generation
@@ -119,6 +123,7 @@ class Report(Struct, frozen=True, kw_only=True):
     offers: tuple[int, ...]
     keys: tuple[KeyRecord, ...]
     last_numbers: tuple[str, ...]
+    missing: tuple[str, ...]
 
 
 def begin_generation(
@@ -189,6 +194,7 @@ def report(records: Records) -> Report:
         offers=tuple(quote.number for quote in reversed(offered)),
         keys=tuple(key for key in records.keys.every() if key.revoked_at is None),
         last_numbers=tuple(bill_name(*one) for one in _may_go_on(records)),
+        missing=missing_of(records),
     )
 
 

@@ -299,14 +299,22 @@ class Payments(Protocol):
         """Return the payments of a quote, oldest first."""
 
 
-class Bills(Protocol):
-    """Invoices and credit notes: none changes, and the places of a series have no gaps."""
+class Bills(OfQuote[KeptBill], Protocol):
+    """Invoices and credit notes: none changes, and the places of a series have no gaps. Only
+    personal data may be removed from one.
+    """
 
     def add(self, record: KeptBill) -> KeptBill:
         """Add an invoice or a credit note; return it with its number among all.
 
-        Raises: RecordConflict, also if its place leaves a gap.
+        Raises: RecordConflict, also if its place leaves a gap and it was not entered from a copy.
         """
+
+    def places(self, series: str) -> tuple[int, ...]:
+        """Return the places of a series that are here, in order."""
+
+    def put(self, record: KeptBill) -> None:
+        """Replace a document by itself without personal data. Raises: RecordMissing."""
 
     def named(self, series: str, place: int) -> KeptBill | None:
         """Return the one with a place in a series, or None."""

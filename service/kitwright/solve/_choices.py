@@ -11,15 +11,17 @@ from operator import and_, or_
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
 
-def bits(mask: int) -> Iterator[int]:
-    """Yield the places of the set bits of a mask, in ascending order."""
+def bits(mask: int) -> list[int]:
+    """Return the places of the set bits of a mask, in ascending order."""
+    found = []
     while mask:
         low = mask & -mask
-        yield low.bit_length() - 1
+        found.append(low.bit_length() - 1)
         mask ^= low
+    return found
 
 
 def union(masks: Iterable[int]) -> int:
@@ -86,10 +88,10 @@ class Structure:
     def _circle(self, waiting: int) -> list[int]:
         """Return a cycle among places each of which needs another, starting at its lowest place."""
         trail: list[int] = []
-        place = next(bits(waiting), None)
+        place = bits(waiting)[0] if waiting else None
         while place is not None and place not in trail:
             trail.append(place)
-            place = next(bits(self.needs[place] & waiting))
+            place = bits(self.needs[place] & waiting)[0]
         if place is None:
             return []
         circle = trail[trail.index(place) :]

@@ -306,7 +306,7 @@ def dominated_branches(graph: Graph[T]) -> tuple[tuple[T, int, T, T], ...]:
             for branch in bits(group):
                 rivals = graph._structure.required[branch] & group & ~(1 << branch)
                 if rivals:
-                    by = graph.items[next(bits(rivals))]
+                    by = graph.items[bits(rivals)[0]]
                     found.append((item, number, graph.items[branch], by))
     return tuple(found)
 

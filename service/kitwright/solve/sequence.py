@@ -107,39 +107,49 @@ def order_items(entries: Mapping[T, Entry[T]], *, states: int = STATES) -> Order
 
     Raises: Circle, Clash.
     """
-    names = _in_turn(entries)
+    given = {name: place for place, name in enumerate(entries)}
+    waits = [
+        union([1 << given[name] for name in row.after if name in given]) for row in entries.values()
+    ]
+    told = [*entries]
+    names = tuple([told[place] for place in _in_turn(told, waits)])
     places = {name: place for place, name in enumerate(names)}
     rows = [entries[name] for name in names]
-    after = [union(1 << places[name] for name in row.after if name in places) for row in rows]
+    after = [union([1 << places[name] for name in row.after if name in places]) for row in rows]
     levels = _Levels([row.labels for row in rows])
     return _Search(names, after, levels, _holds(rows, places)).run(states)
 
 
-def _in_turn(entries: Mapping[T, Entry[T]]) -> tuple[T, ...]:
-    """Return the items so that each comes after all that it waits for, otherwise as they are given.
+def _in_turn(names: Sequence[T], waits: Sequence[int]) -> list[int]:
+    """Return places so that each comes after all that it waits for, otherwise in ascending order.
 
     Raises: Circle.
     """
-    waits = {
-        name: {other for other in row.after if other in entries} for name, row in entries.items()
-    }
-    before: dict[T, list[T]] = {name: [] for name in entries}
-    for name, others in waits.items():
-        for other in others:
-            before[other].append(name)
-    given = {name: place for place, name in enumerate(entries)}
-    ready = [(given[name], name) for name, others in waits.items() if not others]
+    before: list[list[int]] = [[] for _ in names]
+    for place, mask in enumerate(waits):
+        for other in bits(mask):
+            before[other].append(place)
+    left = [mask.bit_count() for mask in waits]
+    ready = [place for place, count in enumerate(left) if not count]
     found = []
     while ready:
-        _, name = heappop(ready)
-        found.append(name)
-        for other in before[name]:
-            waits[other].remove(name)
-            if not waits[other]:
-                heappush(ready, (given[other], other))
-    if len(found) < len(entries):
-        raise Circle(_circle({name: others for name, others in waits.items() if others}))
-    return tuple(found)
+        place = heappop(ready)
+        found.append(place)
+        for other in before[place]:
+            left[other] -= 1
+            if not left[other]:
+                heappush(ready, other)
+    if len(found) < len(names):
+        raise Circle(
+            _circle(
+                {
+                    names[place]: {names[other] for other in bits(waits[place]) if left[other]}
+                    for place, count in enumerate(left)
+                    if count
+                }
+            )
+        )
+    return found
 
 
 def _circle(waits: Mapping[T, set[T]]) -> list[T]:
@@ -198,6 +208,8 @@ class _Levels:
         self.labels = labels
         self.by: list[dict[str, int]] = [{} for _ in range(self.count)]
         self.any = [0] * self.count
+        self._next: dict[tuple[_Labels, int], _Labels] = {}
+        self._fitting: dict[_Labels, int] = {}
         for place, row in enumerate(labels):
             for level, label in enumerate(row):
                 if label is None:
@@ -208,16 +220,22 @@ class _Levels:
 
     def fitting(self, now: tuple[str | None, ...]) -> int:
         """Return the items that change nothing after an item with the labels `now`."""
-        mask = -1
-        for level, label in enumerate(now):
-            mask &= self.any[level] | (0 if label is None else self.by[level][label])
+        mask = self._fitting.get(now)
+        if mask is None:
+            mask = -1
+            for level, label in enumerate(now):
+                mask &= self.any[level] | (0 if label is None else self.by[level][label])
+            self._fitting[now] = mask
         return mask
 
     def next(self, now: tuple[str | None, ...], place: int) -> tuple[str | None, ...]:
         """Return the labels after an item: those that it lacks stay."""
-        return tuple(
-            old if new is None else new for old, new in zip(now, self.labels[place], strict=True)
-        )
+        then = self._next.get((now, place))
+        if then is None:
+            pairs = zip(now, self.labels[place], strict=True)
+            then = tuple([old if new is None else new for old, new in pairs])
+            self._next[now, place] = then
+        return then
 
     def cost(self, now: tuple[str | None, ...], then: tuple[str | None, ...]) -> int:
         """Return the weight of a step from some labels to others; from none it is free."""

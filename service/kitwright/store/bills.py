@@ -61,6 +61,13 @@ class BillTable(Numbered[KeptBill]):
         )
         return found
 
+    def places(self, series: str) -> tuple[int, ...]:
+        """Return the places of a series that are here, in order."""
+        rows = self.session.rows(
+            "SELECT place FROM bills WHERE series = ? ORDER BY place", (series,)
+        )
+        return tuple(place for (place,) in rows)
+
     def of_quote(self, quote: int) -> tuple[KeptBill, ...]:
         """Return the invoices and credit notes of a quote, oldest first."""
         return self.select("WHERE quote = ? ORDER BY number", quote)

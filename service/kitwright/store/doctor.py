@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -14,6 +15,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
+from kitwright.keeping.bill_gaps import RELEASED, missing
 from kitwright.keeping.store import RecordDamaged
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.register import SqlitePriceBooks
@@ -205,6 +207,7 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         findings += _generation(folder, connection)
         findings += _clock(connection, now)
         findings += _unfinished(connection)
+        findings += _bills(connection)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
     return [*findings, *_files(folder, needed, now)]
 
@@ -252,6 +255,22 @@ def _unfinished(connection: Any) -> Iterator[Finding]:
     count = connection.execute("SELECT count(*) FROM disposals").fetchone()[0]
     if count:
         yield _note("deleting", f"files to be deleted by the service: {count}")
+
+
+def _bills(connection: Any) -> Iterator[Finding]:
+    """Yield the invoices that were made between a backup and its restore, and are not here."""
+    places: dict[str, list[int]] = {}
+    for series, place in connection.execute("SELECT series, place FROM bills ORDER BY number"):
+        places.setdefault(series, []).append(place)
+    told: list[str] = []
+    for (facts,) in connection.execute("SELECT facts FROM events WHERE kind = ?", (RELEASED,)):
+        with contextlib.suppress(ValueError):
+            told += str(json.loads(facts).get("last_numbers", "")).split(", ")
+    for numbers in missing(places, told):
+        yield _warning(
+            "missing-invoice",
+            f"{numbers}: handed out before a restore, and not here; enter it from its copy",
+        )
 
 
 def _prices(folder: Path) -> Iterator[Finding]:

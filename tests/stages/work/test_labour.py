@@ -58,7 +58,7 @@ def labour(
         ),
     )
     way_in = teardown(parts)  # type: ignore[arg-type]
-    return Bench(own, way_in).labour(operations, condition or Condition(), overridden or {})[1]
+    return Bench(own, way_in).labour(operations, condition or Condition(), overridden or {})
 
 
 def billed(found: Labour) -> dict[str, int]:
@@ -102,7 +102,7 @@ def test_labour_rounds_a_fraction_of_a_minute_up() -> None:
     # 7 minutes at the ratio 0.9 are 6.3
     own = structs.replace(shop(), labour=structs.replace(shop().labour, minimum_bench_minutes=0))
     way_in = teardown((part_of("cover", 7),), ratio="0.9")
-    _, found = Bench(own, way_in).labour((task("J", "cover"),), Condition(), {})
+    found = Bench(own, way_in).labour((task("J", "cover"),), Condition(), {})
 
     (of_class,) = found.classes
     assert of_class.exact == Fraction("6.3")
@@ -387,7 +387,7 @@ def test_labour_asks_visit_work_once_for_all_jobs() -> None:
     )
     operations = [task(name, visit=("V-TEST",)) for name in ("J-A", "J-B", "J-C")]
     way_in = Teardown(catalogue, shop(), family(), None)
-    _, found = Bench(shop(), way_in).labour(operations, Condition(), {})
+    found = Bench(shop(), way_in).labour(operations, Condition(), {})
 
     assert [each.name for each in found.tasks] == ["V-TEST"]
     # 15 are billed as 18
@@ -408,12 +408,12 @@ def exactly(own: Bench, operations: Sequence[Operation], increment: int) -> dict
 
     def billed(some: Sequence[Operation]) -> dict[str, int]:
         sums: dict[str, Fraction] = {}
-        for each in own.labour(some, Condition(), {})[1].tasks:
+        for each in own.labour(some, Condition(), {}).tasks:
             sums[each.labour_class] = sums.get(each.labour_class, Fraction(0)) + each.minutes
         return {name: ceil(minutes / increment) * increment for name, minutes in sums.items()}
 
     def alone(operation: Operation) -> tuple[Fraction, OperationKey]:
-        _, found = own.labour((operation,), Condition(), {})
+        found = own.labour((operation,), Condition(), {})
         return -sum((each.minutes for each in found.tasks), Fraction(0)), operation.key
 
     order = sorted(operations, key=alone)
@@ -444,7 +444,7 @@ def test_labour_bills_in_whole_numbers_what_fractions_come_to(increment: int) ->
             shop(), labour=structs.replace(shop().labour, increment_minutes=increment)
         )
         way_in = teardown(parts, ratio=ratio, around=machine(cramped="1.21"))
-        _, found = Bench(own, way_in).labour(operations, Condition(), {})
+        found = Bench(own, way_in).labour(operations, Condition(), {})
         assert {
             (each.operation, each.labour_class): each.minutes for each in found.allotted
         } == exactly(Bench(own, way_in), operations, increment)

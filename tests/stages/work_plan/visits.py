@@ -38,8 +38,9 @@ class Planned:
         self.workshop = workshop
         self.request = request
         operations = settle(operations).operations
-        access, labour = workshop.labour(request, operations)
-        needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
+        access = workshop.access(request, operations)
+        labour = workshop.labour(request, operations)
+        needs = workshop.needs.of(workshop.shop, request, operations, labour)
         self.visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
         self.plan = workshop.work_plan(request, self.visit, sound)
 

@@ -19,6 +19,9 @@ def check_areas(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of tax areas."""
     for area in catalogue.tax_areas.values():
         yield from _kinds(area)
+        if area.retention_years is not None and not 0 < area.retention_years <= 50:
+            message = f"{area.retention_years} is not from 1 to 50"
+            yield problem(area_file(area.id), "", "retention-out-of-range", message)
         if area.advance_invoices and not area.is_vat:
             message = "only for a value added tax (is_vat): its tax is due with the advance"
             yield problem(area_file(area.id), "", "advance-invoices-idle", message)

@@ -66,7 +66,8 @@ class TaxArea(Record, frozen=True, kw_only=True):
 
     `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
     `advance_invoices` says that an advance gets an invoice of its own when it is paid, because its
-    tax is due then.
+    tax is due then. Invoices and credit notes are kept `retention_years`, counted from the end of
+    the year in which the last one for a quote was made; None: for good, as far as is known.
     """
 
     id: AreaId
@@ -80,3 +81,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     exemption: Exemption | None = None
     is_vat: bool = False
     advance_invoices: bool = False
+    retention_years: int | None = None

@@ -1,7 +1,7 @@
 """Kit: the needs of the work, the parts that fit, and the packs that cover the needs."""
 
 from kitwright.stages.kit.fitment import FitmentError, Fitments
-from kitwright.stages.kit.kit import Kit, choose_kit
+from kitwright.stages.kit.kit import Kit, choose_kit, first_day_of
 from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.need import (
     OIL_FILL,
@@ -30,5 +30,6 @@ __all__ = [
     "Needs",
     "RolePlace",
     "choose_kit",
+    "first_day_of",
     "with_floors",
 ]

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from functools import reduce
-from operator import or_
 from typing import Any, TypeVar
 
 from msgspec import Struct
@@ -14,7 +12,17 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.stages.kit.landed import least_landed
-from kitwright.stages.kit.lot import Chosen, Covers, InTime, Lot, Market, choose_lots
+from kitwright.stages.kit.lot import (
+    Chosen,
+    Covers,
+    InTime,
+    Lot,
+    Market,
+    Offers,
+    choose_lots,
+    find_offers,
+    first_day,
+)
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart, LeftOver, Unfilled
 from kitwright.stages.kit.wanted import Covered, Wanted
@@ -62,7 +70,7 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
-    at_any_cost: bool = False,
+    is_compared: bool = False,
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -71,15 +79,13 @@ def choose_kit(
     pieces, sets and complete packs; a set in stock counts at its cost. With `needed_by`, sources
     that deliver in time come before cheaper late ones. Items that no source delivers in time come
     from the earliest.
-    `held` are needs that the shop does not take from stock or order yet. A kit `at_any_cost` is
-    for its days alone: its freight and fees may be more than need be.
+    `held` are needs that the shop does not take from stock or order yet. A kit that `is_compared`
+    is the same, but its `gap` is not computed, and `is_least` is false.
 
     The parts of a kit are remembered by the market, except if anything is held or brought.
     """
     catalogue = market.catalogue
-    groups: dict[ItemId, list[Need]] = {}
-    for need in needs:
-        groups.setdefault(market.group(need.item), []).append(need)
+    groups = _groups(market, needs)
     questions = tuple(need for need in needs if need.is_question)
     brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
@@ -103,32 +109,37 @@ def choose_kit(
             return [_most(market, needs)]
 
     else:
-        known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
+        covers = [_covers_of(market, group, tuple(some)) for group, some in groups.items()]
 
         def parts_from(
             allowed: int, by: date | None, same: Sequence[KitPart | None]
         ) -> tuple[KitPart, ...]:
             in_time = None if by is None else (on, by)
             if not same:
-                return tuple([each.part(allowed, in_time) for each in known])
-            pairs = zip(known, same, strict=True)
-            return tuple([one or each.part(allowed, in_time) for each, one in pairs])
+                return tuple([_known_part(market, each, allowed, in_time) for each in covers])
+            pairs = zip(covers, same, strict=True)
+            return tuple(
+                [one or _known_part(market, each, allowed, in_time) for each, one in pairs]
+            )
 
         def most() -> Iterable[tuple[int, ...]]:
-            return [each.most for each in known]
+            for each in covers:
+                if each.most is None:
+                    each.most = _most(market, each.needs)
+                yield each.most
 
-    selling = reduce(or_, map(market.selling, groups), 0)
     parts, gap = least_landed(
         market,
-        selling,
+        [market.selling(group) for group in groups],
+        [bool(market.held(group)) for group in groups],
         parts_from,
         most,
         may_be_bulky=not market.bulky.isdisjoint(groups),
         on=on,
         needed_by=needed_by,
-        at_any_cost=at_any_cost,
+        is_compared=is_compared,
     )
-    is_least = not (gap or at_any_cost) and all(part.is_least for part in parts)
+    is_least = not (gap or is_compared) and all(part.is_least for part in parts)
     return Kit(
         needs=needs,
         questions=questions,
@@ -159,51 +170,99 @@ def choose_kit(
     )
 
 
+def first_day_of(
+    market: Market,
+    needs: tuple[Need, ...],
+    terms: Terms,
+    *,
+    on: date,
+    held: Collection[Need] = (),
+) -> date:
+    """Return the first day on which the shop can have all that can be filled of some needs,
+    whatever it costs: that of the order, if all of it is in stock.
+    """
+    if held or terms.customer_parts:
+        return first_day(market, _offers(market, needs, terms, held), on)
+    last = on
+    for group, some in _groups(market, needs).items():
+        known = market.held(group), _content(some)
+        offers = market.offers.get(known)
+        if offers is None:
+            offers = _offers(market, some, terms, ())
+            market.offers.put(known, offers)
+        last = max(last, first_day(market, offers, on))
+    return last
+
+
+def _offers(market: Market, needs: Sequence[Need], terms: Terms, held: Collection[Need]) -> Offers:
+    wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+    _brought(market.catalogue, wanted, [need for need in needs if need.is_question], terms)
+    wanted.leave_out(held)
+    for item in wanted.items:
+        for _ in _from_shelf(market, wanted, item):
+            pass
+    return find_offers(market, wanted)
+
+
+def _groups(market: Market, needs: Iterable[Need]) -> dict[ItemId, list[Need]]:
+    """Return needs by the group of their items (see `Market.group`)."""
+    groups: dict[ItemId, list[Need]] = {}
+    for need in needs:
+        groups.setdefault(market.group(need.item), []).append(need)
+    return groups
+
+
 def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
     return tuple(sorted(some, key=key))
 
 
-class _Known:
-    """The covers of needs that depend on each other, remembered by the needs' identity."""
+def _covers_of(market: Market, group: ItemId, needs: tuple[Need, ...]) -> Covers:
+    """Return the covers of needs that depend on each other, remembered by the identity of what is
+    needed and of what is in stock.
+    """
+    held = market.held(group)
+    question = id(held), *map(id, needs)
+    covers = market.parts.get(question)
+    if covers is None:
+        # needs and stock are kept with their covers, so that no others have their identity
+        covers = Covers(needs, held, market.selling(group))
+        market.parts.put(question, covers)
+    return covers
 
-    def __init__(self, market: Market, group: ItemId, needs: tuple[Need, ...]) -> None:
-        self._market = market
-        self._needs = needs
-        self._selling = market.selling(group)
-        self._question = market.held(group), *map(id, needs)
-        self._covers: dict[InTime, Covers] = {}
 
-    @property
-    def most(self) -> tuple[int, ...]:
-        """A bound on what the goods cost from each supplier (see `_most`)."""
-        covers = self._covers_of(None)
-        if covers.most is None:
-            covers.most = _most(self._market, self._needs)
-        return covers.most
+def _known_part(market: Market, covers: Covers, allowed: int, in_time: InTime) -> KitPart:
+    """Return the cover from the allowed suppliers."""
+    question = allowed & covers.selling, in_time
+    part = covers.parts.get(question)
+    if part is None:
+        part = _cover(market, covers, allowed, in_time)
+        covers.put(question, part)
+    return part
 
-    def part(self, allowed: int, in_time: InTime) -> KitPart:
-        """Return the cover from the allowed suppliers."""
-        allowed &= self._selling
-        by_suppliers = self._covers_of(in_time).by_suppliers
-        part = by_suppliers.get(allowed)
-        if part is None:
-            market, needs = self._market, self._needs
-            wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
-            part = _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
-            by_suppliers[allowed] = part
-        return part
 
-    def _covers_of(self, in_time: InTime) -> Covers:
-        covers = self._covers.get(in_time)
-        if covers is None:
-            question = in_time, self._question
-            covers = self._market.parts.get(question)
-            if covers is None:
-                # the needs are kept with their cover, so that no others have their identity
-                covers = Covers(self._needs)
-                self._market.parts.put(question, covers)
-            self._covers[in_time] = covers
-        return covers
+def _cover(market: Market, covers: Covers, allowed: int, in_time: InTime) -> KitPart:
+    if in_time is not None:
+        # what is the cheapest at any time, and is there in time, is the cheapest in time
+        part = _known_part(market, covers, allowed, None)
+        on, by = in_time
+        days = (market.arrival(place, each.lead_days, on) for place, each in part.goods)
+        if part.is_least and not part.unfilled and all(day <= by for day in days):
+            return part
+    needs = covers.needs
+    known = in_time, allowed & covers.selling, covers.held, _content(needs)
+    wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+    return _part(market, wanted, needs, (), in_time=in_time, allowed=allowed, known=known)
+
+
+def _content(needs: Iterable[Need]) -> Hashable:
+    """Return all of some needs that the choice of their lots depends on."""
+    return tuple(
+        sorted(
+            (need.item, need.quantity, need.floor, need.acceptable)
+            for need in needs
+            if not need.is_question
+        )
+    )
 
 
 def _part(
@@ -214,13 +273,21 @@ def _part(
     *,
     in_time: InTime,
     allowed: int,
+    known: Hashable = None,
 ) -> KitPart:
-    """Return the cover of needs that depend on each other."""
+    """Return the cover of needs that depend on each other. The choice of their lots is remembered
+    by what is `known` of it.
+    """
     items = sorted({need.item for need in needs if not need.is_question})
     from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
-    choice = choose_lots(market, wanted, items, in_time=in_time, allowed=allowed)
+    choice = None if known is None else market.choices.get(known)
+    if choice is None:
+        choice = choose_lots(market, wanted, items, in_time=in_time, allowed=allowed)
+        if known is not None:
+            market.choices.put(known, choice)
     opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
     group = market.group(needs[0].item)
+    goods = _goods(market, bought)
     return KitPart(
         needs=needs,
         brought=tuple(each for each in brought if market.group(each.item) == group),
@@ -233,7 +300,8 @@ def _part(
             for need, rest in wanted.still_open(item)
         ),
         is_least=choice.is_least,
-        goods=_goods(market, bought),
+        goods=goods,
+        suppliers=sum(1 << place for place, _ in goods),
     )
 
 
@@ -247,12 +315,7 @@ def _most(market: Market, needs: Iterable[Need]) -> tuple[int, ...]:
     counts = {**dict.fromkeys(market.sets_with(pieces), count), **pieces}
     most = [0] * len(market.terms)
     for item, count in counts.items():
-        dearest: dict[int, int] = {}
-        for source in market.supply.sources.get(item, ()):
-            place = market.places[source.supplier.id]
-            cost = source.line_cost(source.allowed(-(-count // source.pack))).minor
-            dearest[place] = max(dearest.get(place, 0), cost)
-        for place, cost in dearest.items():
+        for place, cost in market.dearest(item, count).items():
             most[place] += cost
     return tuple(most)
 
@@ -371,7 +434,7 @@ def _share_out(
     opened: list[FromStock] = []
     bought: list[Bought] = []
     left: dict[tuple[ItemId, Quality], Fraction] = {}
-    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.key)):
+    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.id)):
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
             kept = (item, each.lot.quality)

@@ -12,12 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import reduce
 from itertools import product
+from operator import or_
 from typing import NamedTuple
 
 from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.part import KitPart
-from kitwright.stages.supply import Goods, Terms, arrival, promise
+from kitwright.stages.supply import Goods, Terms
 
 Parts = tuple[KitPart, ...]
 PartsFrom = Callable[[int, date | None, Sequence[KitPart | None]], Parts]
@@ -46,14 +48,15 @@ class _Way(NamedTuple):
 
 def least_landed(
     market: Market,
-    selling: int,
+    selling: Sequence[int],
+    is_held: Sequence[bool],
     parts_from: PartsFrom,
     most: Most,
     *,
     may_be_bulky: bool,
     on: date,
     needed_by: date | None,
-    at_any_cost: bool,
+    is_compared: bool,
 ) -> tuple[Parts, int]:
     """Return the parts of a kit at least landed cost, and by how many minor units another purchase
     may cost less.
@@ -63,57 +66,64 @@ def least_landed(
 
     Args:
         market: what can be bought.
-        selling: the suppliers that sell anything needed, as bits (see `Market.bits`).
+        selling: the suppliers that sell anything of each part's needs, as bits (see
+            `Market.bits`).
+        is_held: whether any of that is in stock, for each part.
         parts_from: covers the needs, part by part.
         most: the most that goods can cost from each supplier.
         may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
         needed_by: the day by which the goods are needed, None if they are not needed by any.
-        at_any_cost: whether suppliers may be as many as they are, since only the days count.
+        is_compared: whether the purchase is only compared with another, so that nothing is said of
+            how much less any may cost.
     """
 
     def way_of(allowed: int, by: date | None, known: Sequence[KitPart | None] = ()) -> _Way:
         return _way(market, allowed, parts_from(allowed, by, known), on, by)
 
-    best = everywhere = way_of(selling, needed_by)
-    if at_any_cost or everywhere.landed == everywhere.cost:
+    anyone = reduce(or_, selling, 0)
+    best = everywhere = way_of(anyone, needed_by)
+    if everywhere.landed == everywhere.cost:
         return everywhere.parts, 0
-    ways, seen = [everywhere], {selling}
+    ways, seen = [everywhere], {anyone}
     for way in ways:
+        only = _only(way, selling, is_held)
         # with suppliers that are not used left out, the purchase is the same
         for place in way.goods:
-            allowed = way.allowed & ~(1 << place)
-            if allowed in seen:
+            bit = 1 << place
+            allowed = way.allowed & ~bit
+            if bit & only or allowed in seen:
                 continue
             seen.add(allowed)
             # nothing else changes where the supplier sells nothing
-            less = way_of(allowed, needed_by, [_without(place, part) for part in way.parts])
+            same = [None if part.suppliers & bit else part for part in way.parts]
+            less = way_of(allowed, needed_by, same)
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
                 continue
             if less.cost < best.landed:
                 ways.append(less)
             if needed_by is None and less.ready > everywhere.ready:
-                by = everywhere.ready
-                less = way_of(allowed, by, [_by(market, part, on, by) for part in less.parts])
+                less = way_of(allowed, everywhere.ready)
                 if less.late or less.short > everywhere.short:
                     continue
             best = min(best, less, key=lambda one: one[:5])
+    if is_compared:
+        return best.parts, 0
     # no purchase costs less than the cheapest goods and the charges that nothing ends
     reachable = [sum(each) for each in zip(*most(), strict=True)]
     least = min(_least(market, way.goods, reachable, may_be_bulky=may_be_bulky) for way in ways)
     return best.parts, best.landed - min(least, best.landed)
 
 
-def _without(place: int, part: KitPart) -> KitPart | None:
-    """Return a part if it takes nothing from a supplier."""
-    return None if any(place == at for at, _ in part.goods) else part
-
-
-def _by(market: Market, part: KitPart, on: date, by: date) -> KitPart | None:
-    """Return a part if all of it is there by a day."""
-    days = (promise(market.shop, each.source, on) for each in part.bought)
-    return None if part.unfilled or any(day > by for day in days) else part
+def _only(way: _Way, selling: Sequence[int], is_held: Sequence[bool]) -> int:
+    """Return the suppliers that nothing can take the place of, as bits."""
+    only = 0
+    for part, bits, has in zip(way.parts, selling, is_held, strict=True):
+        left = bits & way.allowed
+        if part.suppliers == left and not has and left & (left - 1) == 0:
+            only |= left
+    return only
 
 
 def _way(market: Market, allowed: int, parts: Parts, on: date, needed_by: date | None) -> _Way:
@@ -126,11 +136,10 @@ def _way(market: Market, allowed: int, parts: Parts, on: date, needed_by: date |
         if part.unfilled:
             short += sum(-(-each.quantity // 1) for each in part.unfilled)
         if needed_by is not None:
-            days = (promise(market.shop, each.source, on) - needed_by for each in part.bought)
-            late += sum(max(0, each.days) for each in days)
-    ready = (
-        arrival(market.shop, market.sellers[at], each.lead_days, on) for at, each in goods.items()
-    )
+            for each in part.bought:
+                place = market.places[each.source.supplier.id]
+                late += max(0, (market.arrival(place, each.source.lead_days, on) - needed_by).days)
+    ready = (market.arrival(at, each.lead_days, on) for at, each in goods.items())
     return _Way(
         short=short,
         late=late,

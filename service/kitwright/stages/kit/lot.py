@@ -26,7 +26,7 @@ from kitwright.solve.cover import Pack, Uncoverable, least_cover
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import KitPart
 from kitwright.stages.kit.wanted import Wanted
-from kitwright.stages.supply import Held, Source, Stock, Supply, Terms, opening_stock, promise
+from kitwright.stages.supply import Held, Source, Stock, Supply, Terms, arrival, opening_stock
 
 LotKey = tuple[str, str, int]
 """Supplier and its SKU (on the shelf: an empty word, item and bin), and packs bought together."""
@@ -37,32 +37,33 @@ InTime = tuple[date, date] | None
 day.
 """
 
-MOST_PARTS: Final = 960
+MOST_PARTS: Final = 640
 """Covers that are remembered; they take a few KiB each."""
 
+MOST_DAYS: Final = 64
+"""Covers of the same needs that are remembered, for different suppliers and days."""
 
-class Lot(Struct, frozen=True, kw_only=True):
+MOST_LOTS: Final = 512
+"""Items, with a number of pieces, whose lots are remembered."""
+
+
+class Lot(Pack[LotKey, ItemId], frozen=True, kw_only=True):
     """Packs of one source that are bought together, or one set in stock.
 
     `holds` counts the wanted items that it fills, `contents` counts everything in it. `cost` is in
     minor units without tax. At most `limit` lots may be taken, and only one of each `group`.
     """
 
-    key: LotKey
     item: ItemId
     quality: Quality
-    holds: Mapping[ItemId, int]
     contents: Mapping[ItemId, int]
-    cost: int
-    limit: int | None
-    group: str | None = None
     source: Source | None = None
     row: Held | None = None
 
     @property
     def packs(self) -> int:
         """The number of packs that are taken together."""
-        return self.key[2]
+        return self.id[2]
 
 
 class Chosen(Struct, frozen=True):
@@ -73,15 +74,26 @@ class Chosen(Struct, frozen=True):
 
 
 class Covers:
-    """The covers of needs that depend on each other, by the suppliers that are allowed."""
+    """The latest covers of needs that depend on each other, by the suppliers that are allowed and
+    the days.
+    """
 
-    __slots__ = ("by_suppliers", "most", "needs")
+    __slots__ = ("held", "most", "needs", "parts", "selling")
 
-    def __init__(self, needs: tuple[Need, ...]) -> None:
+    def __init__(self, needs: tuple[Need, ...], held: tuple[Held, ...], selling: int) -> None:
         self.needs = needs
-        self.by_suppliers: dict[int, KitPart] = {}
+        self.held = held
+        self.selling = selling
+        """The suppliers that sell anything needed, as bits (see `Market.bits`)."""
+        self.parts: dict[tuple[int, InTime], KitPart] = {}
         self.most: tuple[int, ...] | None = None
         """A bound on what the goods cost from each supplier, None if it was not needed yet."""
+
+    def put(self, question: tuple[int, InTime], part: KitPart) -> None:
+        """Store a cover. If there are too many, all others are dropped."""
+        if len(self.parts) >= MOST_DAYS:
+            self.parts.clear()
+        self.parts[question] = part
 
 
 class Market:
@@ -100,10 +112,16 @@ class Market:
             for content in record.contents:
                 self._sets.setdefault(content, []).append(record)
         self._group = _groups(catalogue)
-        self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
-        self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
+        self.lots: Recent[tuple[ItemId, Quality, int], tuple[Lot, ...]] = Recent(MOST_LOTS)
+        self._least: dict[tuple[ItemId, Quality, int], Lot | None] = {}
+        self._dearest: Recent[tuple[ItemId, int], Mapping[int, int]] = Recent(MOST_LOTS)
+        self._arrivals: Recent[tuple[int, int, date], date] = Recent(MOST_LOTS)
         self.parts: Recent[Hashable, Covers] = Recent(MOST_PARTS)
         """The latest covers, by their questions."""
+        self.choices: Recent[Hashable, Choice] = Recent(MOST_PARTS)
+        """The latest choices of lots, by what they depend on."""
+        self.offers: Recent[Hashable, Offers] = Recent(MOST_PARTS)
+        """The latest offers for what is needed, by what they depend on."""
         self.sellers = sellers = _sellers(supply)
         self.places = {seller.id: place for place, seller in enumerate(sellers)}
         """The place of each supplier; a set of suppliers is a number with these bits."""
@@ -139,7 +157,14 @@ class Market:
             held: dict[ItemId, list[Held]] = {}
             for item, rows in stock.rows.items():
                 held.setdefault(self.group(item), []).extend(rows)
-            self._held = {group: tuple(rows) for group, rows in held.items()}
+            # equal rows stay the same object, so that what follows from them is found by identity
+            before = self._held
+            self._held = {
+                group: there if there == rows else rows
+                for group, some in held.items()
+                for rows in (tuple(some),)
+                for there in (before.get(group),)
+            }
 
     def held(self, group: ItemId) -> tuple[Held, ...]:
         """Return the free stock of all items of a group."""
@@ -165,6 +190,8 @@ class Market:
         """Return the market of a shop that buys everything."""
         bare = copy(self)
         bare.parts = Recent(MOST_PARTS)
+        bare.choices = Recent(MOST_PARTS)
+        bare.offers = Recent(MOST_PARTS)
         bare.stock = Stock()
         return bare
 
@@ -178,32 +205,63 @@ class Market:
         """Return the sets that any of some numbers are in."""
         return {record.id: record for number in numbers for record in self._sets.get(number, ())}
 
-    def linear_lots(self, item: ItemId, floor: Quality) -> tuple[Lot, ...]:
-        """Return the lots of an item from its linear sources, which fit any quantity wanted."""
-        found = self._linear.get((item, floor))
-        if found is None:
-            found = self._linear[item, floor] = tuple(
+    def piece_lots(self, item: ItemId, floor: Quality, count: int) -> tuple[Lot, ...]:
+        """Return the lots of an item by itself that may be worth buying for up to some pieces."""
+        question = item, floor, count
+        lots = self.lots.get(question)
+        if lots is None:
+            lots = tuple(
                 _bought(source, packs, holds, holds)
                 for source in self.supply.eligible(item, floor)
-                if source.is_linear
-                for packs in source.lots(1)
+                for packs in source.lots(count)
                 for holds in ({item: packs * source.pack},)
             )
-        return found
+            self.lots.put(question, lots)
+        return lots
 
-    def least_lot(self, item: ItemId, floor: Quality, count: int) -> Lot | None:
+    def least_lot(self, item: ItemId, floor: Quality, count: int, allowed: int) -> Lot | None:
         """Return the lot of one piece with which `count` pieces of an item are bought at least
-        cost, None if finding the least cost needs a search.
+        cost from the allowed suppliers, None if finding the least cost needs a search.
         """
-        if (item, floor) not in self._least:
-            lots = self.linear_lots(item, floor)
-            is_by_piece = all(lot.holds[item] == 1 for lot in lots)
-            is_simple = is_by_piece and len(lots) == len(self.supply.eligible(item, floor))
-            self._least[item, floor] = (
-                min(lots, key=lambda lot: (lot.cost, lot.key)) if lots and is_simple else None
+        question = item, floor, allowed & self.selling(item)
+        if question not in self._least:
+            lots = self.of_allowed(self.piece_lots(item, floor, 1), allowed)
+            is_simple = all(lot.group is None and lot.holds[item] == 1 for lot in lots)
+            self._least[question] = (
+                min(lots, key=lambda lot: (lot.cost, lot.id)) if lots and is_simple else None
             )
-        lot = self._least[item, floor]
+        lot = self._least[question]
         return lot if lot is not None and (lot.limit is None or lot.limit >= count) else None
+
+    def dearest(self, item: ItemId, count: int) -> Mapping[int, int]:
+        """Return what `count` pieces of an item cost at most from each supplier that sells it, in
+        minor units, by the supplier's place.
+        """
+        dearest = self._dearest.get((item, count))
+        if dearest is None:
+            dearest = {}
+            for source in self.supply.sources.get(item, ()):
+                place = self.places[source.supplier.id]
+                cost = source.line_cost(source.allowed(-(-count // source.pack))).minor
+                dearest[place] = max(dearest.get(place, 0), cost)
+            self._dearest.put((item, count), dearest)
+        return dearest
+
+    def arrival(self, place: int, lead_days: int, on: date) -> date:
+        """Return the day on which goods from a supplier should arrive (see `supply.arrival`)."""
+        question = place, lead_days, on
+        day = self._arrivals.get(question)
+        if day is None:
+            day = arrival(self.shop, self.sellers[place], lead_days, on)
+            self._arrivals.put(question, day)
+        return day
+
+    def promise(self, lot: Lot, on: date) -> date:
+        """Return the day on which a lot is there: that of the order, if it is in stock."""
+        source = lot.source
+        if source is None:
+            return on
+        return self.arrival(self.places[source.supplier.id], source.lead_days, on)
 
 
 def _sellers(supply: Supply) -> list[Supplier]:
@@ -244,7 +302,43 @@ def find_lots(
         *_set_lots(market.supply, wanted, pieces, sets.values()),
         *_shelf_lots(market.stock, wanted, pieces, sets),
     ]
-    return tuple(sorted(lots, key=lambda lot: lot.key))
+    return tuple(sorted(lots, key=lambda lot: lot.id))
+
+
+class Offers(Struct, frozen=True):
+    """Pieces that are wanted, by item, and every lot that would fill any of them."""
+
+    pieces: Mapping[ItemId, int]
+    lots: tuple[Lot, ...]
+
+
+def find_offers(market: Market, wanted: Wanted) -> Offers:
+    """Return what is still wanted, with every lot that would fill any of it."""
+    pieces = wanted.pieces(wanted.items)
+    return Offers(pieces, find_lots(market, wanted, pieces, _wanted_sets(market, wanted, pieces)))
+
+
+def first_day(market: Market, offers: Offers, on: date) -> date:
+    """Return the first day on which as much of what is wanted can be there as ever can, if it is
+    ordered on a day, whatever it costs.
+    """
+    days = [(market.promise(lot, on), lot) for lot in offers.lots]
+    lots_by_day = sorted(days, key=lambda one: one[0])
+    last = on
+    for item, count in offers.pieces.items():
+        first, there = on, 0
+        most: dict[LotKey | str, int] = {}
+        for day, lot in lots_by_day:
+            held = lot.holds.get(item, 0)
+            if held and there < count:
+                # of alternatives, only one is bought
+                kind = lot.group or lot.id
+                more = held * (count if lot.limit is None else lot.limit)
+                there += max(0, more - most.get(kind, 0))
+                most[kind] = max(more, most.get(kind, 0))
+                first = day
+        last = max(last, first)
+    return last
 
 
 def _wanted_sets(
@@ -286,20 +380,18 @@ def choose_lots(
     With `in_time`, only lots that arrive in time are used. Pieces that none of them fills are
     covered separately, by the lots that arrive earliest.
     """
-    shop, pieces = market.shop, wanted.pieces(items)
+    pieces = wanted.pieces(items)
     sets = _wanted_sets(market, wanted, pieces)
     if in_time is None:
         return _cheapest_at_any_time(market, wanted, pieces, sets, allowed)
     on, needed_by = in_time
     lots = market.of_allowed(find_lots(market, wanted, pieces, sets), allowed)
-    early = [
-        lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
-    ]
+    early = [lot for lot in lots if market.promise(lot, on) <= needed_by]
     choice = _cheapest(early, pieces)
     late = [lot for lot in lots if lot not in early]
     while choice.short:
         earliest = {
-            lot.key: lot for item in choice.short for lot in _earliest(shop, late, item, on)
+            lot.id: lot for item in choice.short for lot in _earliest(market, late, item, on)
         }
         if not earliest:
             break
@@ -309,7 +401,7 @@ def choose_lots(
             short=more.short,
             is_least=choice.is_least and more.is_least,
         )
-        late = [lot for lot in late if lot.key not in earliest]
+        late = [lot for lot in late if lot.id not in earliest]
     return choice
 
 
@@ -328,8 +420,9 @@ def _cheapest_at_any_time(
     plain: list[Chosen] = []
     tangled: dict[ItemId, int] = {}
     for item, count in pieces.items():
-        lot = None if item in in_sets else market.least_lot(item, wanted.floor(item), count)
-        if lot is None or not market.is_allowed(lot, allowed):
+        floor = wanted.floor(item)
+        lot = None if item in in_sets else market.least_lot(item, floor, count, allowed)
+        if lot is None:
             tangled[item] = count
         else:
             plain.append(Chosen(lot, count))
@@ -343,46 +436,32 @@ def _cheapest_at_any_time(
 def _cheapest(lots: Sequence[Lot], pieces: Mapping[ItemId, int]) -> Choice:
     """Return the cheapest lots for the pieces that can be filled."""
     wanted = dict(pieces)
-    packs = [_pack(lot) for lot in lots]
     short: dict[ItemId, int] = {}
     try:
-        cover = least_cover(wanted, packs)
+        cover = least_cover(wanted, lots)
     except Uncoverable as error:
         # each item by itself: the largest lots of all sources can be taken together
         for each in error.needs:
             short[each.need] = each.wanted - each.available
             wanted[each.need] = each.available
-        cover = least_cover({item: count for item, count in wanted.items() if count}, packs)
-    by_key = {lot.key: lot for lot in lots}
+        cover = least_cover({item: count for item, count in wanted.items() if count}, lots)
+    by_id = {lot.id: lot for lot in lots}
     return Choice(
-        chosen=tuple(Chosen(by_key[key], times) for key, times in cover.packs),
+        chosen=tuple(Chosen(by_id[key], times) for key, times in cover.packs),
         short=short,
         is_least=cover.is_proven,
     )
 
 
-def _pack(lot: Lot) -> Pack[LotKey, ItemId]:
-    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.limit, group=lot.group)
-
-
-def _earliest(shop: Shop, lots: Iterable[Lot], item: ItemId, on: date) -> list[Lot]:
-    filling = [
-        (promise(shop, lot.source, on), lot)
-        for lot in lots
-        if item in lot.holds and lot.source is not None
-    ]
+def _earliest(market: Market, lots: Iterable[Lot], item: ItemId, on: date) -> list[Lot]:
+    filling = [(market.promise(lot, on), lot) for lot in lots if item in lot.holds]
     first = min((day for day, _ in filling), default=None)
     return [lot for day, lot in filling if day == first]
 
 
 def _piece_lots(market: Market, wanted: Wanted, pieces: Mapping[ItemId, int]) -> Iterator[Lot]:
     for item, count in pieces.items():
-        floor = wanted.floor(item)
-        yield from market.linear_lots(item, floor)
-        for source in market.supply.eligible(item, floor):
-            for packs in () if source.is_linear else source.lots(count):
-                holds = {item: packs * source.pack}
-                yield _bought(source, packs, holds, holds)
+        yield from market.piece_lots(item, wanted.floor(item), count)
 
 
 def _set_lots(
@@ -417,7 +496,7 @@ def _shelf_lots(
             holds = _holds(wanted, pieces, record, row.quality)
             if holds:
                 yield Lot(
-                    key=("", f"{row.item} {row.quality.value} {row.bin}", 1),
+                    id=("", f"{row.item} {row.quality.value} {row.bin}", 1),
                     item=row.item,
                     quality=row.quality,
                     holds=holds,
@@ -437,7 +516,7 @@ def _bought(
         is_counted = source.stock is not None and not source.is_back_order
         limit = (source.stock or 0) // packs if is_counted else None
     return Lot(
-        key=(supplier, source.sku, packs),
+        id=(supplier, source.sku, packs),
         item=source.item,
         quality=source.quality,
         holds=holds,

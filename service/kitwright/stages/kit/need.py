@@ -10,7 +10,7 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.graph import RoleInstance, expand
+from kitwright.catalogue.graph import Instance, RoleInstance, expand
 from kitwright.catalogue.model import (
     ItemId,
     Quality,
@@ -22,7 +22,7 @@ from kitwright.memory import Recent
 from kitwright.stages.kit.fitment import Fitments
 from kitwright.stages.request import FloorChange, Request
 from kitwright.stages.why import Fact, Why
-from kitwright.stages.work import AccessPlan, Labour, Operation, OperationKey, Task
+from kitwright.stages.work import Labour, Operation, OperationKey, Task
 from kitwright.units import exact
 
 OIL_FILL = RoleId("oil_fill")
@@ -105,7 +105,6 @@ class Needs:
         shop: Shop,
         request: Request,
         operations: Sequence[Operation],
-        plan: AccessPlan,
         labour: Labour,
         besides: Iterable[RolePlace] = (),
         known: Mapping[RolePlace, Need] = MappingProxyType({}),
@@ -122,7 +121,7 @@ class Needs:
         roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
         for kind, sources in (
             (NeedKind.replaced, self._replaced_by(operations, request.family.cylinders)),
-            (NeedKind.renewed, self._renewed_by(plan)),
+            (NeedKind.renewed, self._renewed_by(labour.off)),
             (NeedKind.replaced, ((role, on or 0, _TURNED_UP) for role, on in besides)),
         ):
             for role, on, why in sources:
@@ -178,6 +177,8 @@ class Needs:
         so are its consumables.
         """
         for task in labour.tasks:
+            if not task.uses:
+                continue
             for use in _added_up(task.uses):
 
                 def make(task: Task = task, use: Use = use) -> Need:
@@ -210,9 +211,9 @@ class Needs:
                 self._replaced[question] = list(_replaced(operation, cylinders))
             yield from self._replaced[question]
 
-    def _renewed_by(self, plan: AccessPlan) -> Iterator[_Reasoned]:
-        for removal in plan.removals:
-            component, renews = removal.instance.id, removal.instance.renews
+    def _renewed_by(self, off: Iterable[Instance]) -> Iterator[_Reasoned]:
+        for node in off:
+            component, renews = node.id, node.renews
             if not renews:
                 continue
             question = component, renews

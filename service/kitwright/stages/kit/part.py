@@ -81,3 +81,5 @@ class KitPart(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     is_least: bool
     goods: tuple[tuple[int, Goods], ...]
     """What is bought, by the supplier's place in the market."""
+    suppliers: int
+    """Those it is bought from, as bits (see `Market.bits`)."""

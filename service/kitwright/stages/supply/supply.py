@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
+from typing import Final
 
 from msgspec import Struct, structs
 
@@ -23,8 +25,11 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money, line_amount
 from kitwright.units import exact
 
+_MOST_COSTS: Final = 16
+"""The costs of lines that are remembered for each source."""
 
-class Source(Struct, frozen=True, kw_only=True):
+
+class Source(Struct, frozen=True, kw_only=True, dict=True):
     """One supplier's terms for one item.
 
     `cost` is per pack of `pack` items, without tax, in the supplier's currency. `stock` is in
@@ -72,7 +77,17 @@ class Source(Struct, frozen=True, kw_only=True):
 
     def line_cost(self, packs: int) -> Money:
         """Return the cost of a line of some packs, without tax."""
-        return line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
+        cost = self._line_costs.get(packs)
+        if cost is None:
+            cost = line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
+            if len(self._line_costs) < _MOST_COSTS:
+                self._line_costs[packs] = cost
+        return cost
+
+    @cached_property
+    def _line_costs(self) -> dict[int, Money]:
+        """What small lines cost, by packs: every kit asks for them again."""
+        return {}
 
     def lots(self, items: int) -> Iterator[int]:
         """Yield the numbers of packs that may be worth buying for up to `items` items.

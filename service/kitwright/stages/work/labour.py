@@ -9,6 +9,7 @@ from typing import Final
 
 from msgspec import Struct, structs
 
+from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import (
     Catalogue,
     HazardId,
@@ -23,7 +24,7 @@ from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Rust, Terms
 from kitwright.stages.why import place
-from kitwright.stages.work.access import AccessPlan, Removal, Teardown, Way, plan_access
+from kitwright.stages.work.access import Teardown, Way
 from kitwright.stages.work.estimates import FamilyPace
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
@@ -63,12 +64,13 @@ class Allotted(Struct, frozen=True):
 class Labour(Struct, frozen=True, kw_only=True):
     """All tasks of the visit, the billed minutes by class, and those of each operation.
 
-    `allotted` is in the order in which operations are billed, then by class. `bench_minimum` holds
-    the minutes added to reach the shop's minimum, also by operation. The minutes of both add up to
-    `billed`. `shares` names, for an operation that has work in common with one billed before it,
-    the first of those.
+    `off` is what comes off, in that order. `allotted` is in the order in which operations are
+    billed, then by class. `bench_minimum` holds the minutes added to reach the shop's minimum, also
+    by operation. The minutes of both add up to `billed`. `shares` names, for an operation that has
+    work in common with one billed before it, the first of those.
     """
 
+    off: tuple[Instance, ...]
     tasks: tuple[Task, ...]
     classes: tuple[ClassMinutes, ...]
     allotted: tuple[Allotted, ...]
@@ -121,16 +123,16 @@ class Bench:
         self.teardown = teardown
         self._shop = shop
         self._own: dict[OperationKey, tuple[Task, ...]] = {}
-        self._access: dict[tuple[str, Rust, bool], tuple[Task, ...]] = {}
-        self._alone: dict[tuple[OperationKey, Condition], _Alone] = {}
+        self._access: dict[tuple[Rust, bool], dict[str, tuple[Task, ...]]] = {}
+        self._alone: dict[OperationKey, dict[Condition, _Alone]] = {}
 
     def labour(
         self,
         operations: Sequence[Operation],
         condition: Condition,
         overridden: Mapping[OperationKey, int],
-    ) -> tuple[AccessPlan, Labour]:
-        """Return the access plan and the labour of some operations.
+    ) -> Labour:
+        """Return the labour of some operations.
 
         Minutes are exact up to the sum of each class, which is rounded up to the shop's increment.
         Operations are billed in the order of their minutes alone, the longest first, ties by job
@@ -146,12 +148,11 @@ class Bench:
         Raises: Unreachable.
         """
         labour, rust = self._shop.labour, condition.rust
-        plan = plan_access(self.teardown, operations, rust)
-        order = sorted(
-            operations, key=lambda each: (-self._by_itself(each, condition).exact, each.key)
-        )
+        alone = {each.key: self._by_itself(each, condition) for each in operations}
+        order = sorted(operations, key=lambda each: (alone[each.key].rank, each.key))
         rows: dict[tuple[str, str], Task] = {}
         targets: frozenset[str] = frozenset()
+        way = self.teardown.way(targets, rust)
         sums: dict[LabourClass, int] = {}
         scale = 1
         billed: dict[LabourClass, int] = {}
@@ -162,8 +163,7 @@ class Bench:
             way = self.teardown.way(targets, rust)
             sums, scale = _sums(way, rows.values())
             before, billed = billed, self._billed(sums, scale)
-            alone = self._by_itself(operation, condition).billed
-            _bill(allotted, operation.key, before, billed, alone)
+            _bill(allotted, operation.key, before, billed, alone[operation.key].billed)
         classes = [
             ClassMinutes(name, Fraction(sums[name], scale), billed[name]) for name in sorted(sums)
         ]
@@ -184,12 +184,14 @@ class Bench:
         left = [operation.key for operation in operations if operation.key not in overridden]
         if short > 0 and left:
             minimum = tuple(_equally(labour.minimum_bench_class, short, left))
-        return plan, Labour(
-            tasks=tuple(self._tasks(plan, rust, rows)),
+        off, tasks = self._access_of(way, rust)
+        return Labour(
+            off=off,
+            tasks=(*tasks, *_in_order(rows)),
             classes=tuple(classes),
             allotted=tuple(parts),
             bench_minimum=minimum,
-            shares=self._shares(order, condition),
+            shares=_shares({each.key: alone[each.key].needs for each in order}),
         )
 
     def minutes_alone(self, operation: Operation, condition: Condition) -> int:
@@ -198,49 +200,38 @@ class Bench:
         return max(billed, self._shop.labour.minimum_bench_minutes)
 
     def _by_itself(self, operation: Operation, condition: Condition) -> _Alone:
-        question = operation.key, condition
-        if question not in self._alone:
+        known = self._alone.setdefault(operation.key, {})
+        alone = known.get(condition)
+        if alone is None:
             targets = self.teardown.targets(operation)
             rows = dict(self._rows(operation, condition))
             way = self.teardown.way(targets, condition.rust)
             sums, scale = _sums(way, rows.values())
-            self._alone[question] = _Alone(
-                exact=Fraction(sum(sums.values()), scale),
+            alone = known[condition] = _Alone(
+                rank=Fraction(-sum(sums.values()), scale),
                 billed=sum(self._billed(sums, scale).values()),
                 needs=frozenset([*way.items, *rows]),
             )
-        return self._alone[question]
-
-    def _shares(
-        self, order: Sequence[Operation], condition: Condition
-    ) -> dict[OperationKey, OperationKey]:
-        """Return, for each operation, the first before it with which it has work in common."""
-        shares: dict[OperationKey, OperationKey] = {}
-        done: list[tuple[OperationKey, frozenset[object]]] = []
-        for operation in order:
-            needs = self._by_itself(operation, condition).needs
-            for key, others in done:
-                if needs & others:
-                    shares[operation.key] = key
-                    break
-            done.append((operation.key, needs))
-        return shares
+        return alone
 
     def _billed(self, sums: Mapping[LabourClass, int], scale: int) -> dict[LabourClass, int]:
         """Return the minutes of each class, rounded up to the shop's increment."""
         step = self._shop.labour.increment_minutes
         return {name: -(-minutes // (scale * step)) * step for name, minutes in sums.items()}
 
-    def _tasks(
-        self, plan: AccessPlan, rust: Rust, rows: Mapping[tuple[str, str], Task]
-    ) -> Iterator[Task]:
-        for removal in plan.removals:
-            question = removal.instance.id, rust, plan.engine_out
-            if question not in self._access:
-                self._access[question] = tuple(_access_tasks(removal, self.teardown.pace))
-            yield from self._access[question]
-        for _, task in sorted(rows.items(), key=lambda row: (_ROWS.index(row[0][0]), row[0][1])):
-            yield task
+    def _access_of(self, way: Way, rust: Rust) -> tuple[tuple[Instance, ...], list[Task]]:
+        """Return what comes off, in order, and the work of removing and refitting it."""
+        teardown = self.teardown
+        off = tuple([teardown.engine.nodes[key] for key in teardown.order(way.items)])
+        known = self._access.setdefault((rust, way.engine_out), {})
+        tasks: list[Task] = []
+        for node in off:
+            found = known.get(node.id)
+            if found is None:
+                minutes = teardown.ways(rust, is_out=way.engine_out).minutes[node.id].access
+                found = known[node.id] = tuple(_access_tasks(node, minutes, teardown.pace))
+            tasks += found
+        return off, tasks
 
     def _rows(
         self, operation: Operation, condition: Condition
@@ -258,14 +249,37 @@ class Bench:
             yield (task.kind, task.name), task
 
 
+def _shares(
+    needs: Mapping[OperationKey, frozenset[object]],
+) -> dict[OperationKey, OperationKey]:
+    """Return, for each operation, the first before it with which it has work in common."""
+    shares: dict[OperationKey, OperationKey] = {}
+    done: list[tuple[OperationKey, frozenset[object]]] = []
+    for key, own in needs.items():
+        for earlier, others in done:
+            if not own.isdisjoint(others):
+                shares[key] = earlier
+                break
+        done.append((key, own))
+    return shares
+
+
 _ROWS: Final = ("work", "visit", "extra")
 """The kinds of work besides access, in the order of a visit's tasks."""
 
 
-class _Alone(Struct, frozen=True):
-    """An operation as the only one: its minutes, exact and billed, and all that it is made of."""
+def _in_order(rows: Mapping[tuple[str, str], Task]) -> Iterator[Task]:
+    """Yield the work besides access, by kind and name."""
+    for _, task in sorted(rows.items(), key=lambda row: (_ROWS.index(row[0][0]), row[0][1])):
+        yield task
 
-    exact: Fraction
+
+class _Alone(Struct, frozen=True):
+    """An operation as the only one: its exact minutes below zero, so that the longest comes first,
+    those billed, and all that it is made of.
+    """
+
+    rank: Fraction
     billed: int
     needs: frozenset[object]
 
@@ -274,12 +288,12 @@ def _sums(way: Way, rows: Collection[Task]) -> tuple[dict[LabourClass, int], int
     """Return the minutes by class of access and of the work besides it, as whole numbers over a
     scale, and the scale.
     """
-    scale = lcm(way.scale, *(task.minutes.denominator for task in rows))
+    ratios = [(task.labour_class, *task.minutes.as_integer_ratio()) for task in rows]
+    scale = lcm(way.scale, *[bottom for _, _, bottom in ratios])
     more = scale // way.scale
     sums = {name: minutes * more for name, minutes in way.by_class.items()}
-    for task in rows:
-        minutes = task.minutes.numerator * (scale // task.minutes.denominator)
-        sums[task.labour_class] = sums.get(task.labour_class, 0) + minutes
+    for name, top, bottom in ratios:
+        sums[name] = sums.get(name, 0) + top * (scale // bottom)
     return sums, scale
 
 
@@ -345,6 +359,7 @@ def repeat(labour: Labour, machines: int) -> Labour:
         return tuple(structs.replace(each, minutes=each.minutes * machines) for each in allotted)
 
     return Labour(
+        off=labour.off,
         tasks=labour.tasks,
         classes=tuple(
             ClassMinutes(each.labour_class, each.exact * machines, each.billed * machines)
@@ -425,13 +440,12 @@ def _equally(
             yield Allotted(key, labour_class, part)
 
 
-def _access_tasks(removal: Removal, pace: FamilyPace) -> Iterator[Task]:
-    node = removal.instance
+def _access_tasks(node: Instance, minutes: Fraction, pace: FamilyPace) -> Iterator[Task]:
     yield Task(
         kind="access",
         name=node.id,
         labour_class=node.component.labour_class,
-        minutes=removal.access,
+        minutes=minutes,
         cylinder=node.cylinder,
         hazards=node.component.hazards,
     )

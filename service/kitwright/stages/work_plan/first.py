@@ -7,7 +7,7 @@ from typing import Final
 
 from kitwright.catalogue.graph import ENGINE_OUT
 from kitwright.stages.work import Operation
-from kitwright.stages.work_plan.rules import OFF, ON, Rules, all_before
+from kitwright.stages.work_plan.rules import OFF, ON, Rules, all_after, all_before
 
 _OUT: Final = f"{OFF}{ENGINE_OUT}"
 
@@ -19,7 +19,7 @@ def change_first(
     anything else comes off that an unbilled step does not need off; return these steps, and all
     that come before them.
     """
-    tests = {name for name in after if rules.is_test_on_the_way(name)}
+    tests = rules.tests_on_the_way & after.keys()
     early: set[str] = set()
     if not tests or _OUT in after:
         return early
@@ -39,9 +39,9 @@ def change_first(
     return early
 
 
-def _later(after: Mapping[str, set[str]], tests: set[str]) -> set[str]:
+def _later(after: Mapping[str, set[str]], tests: frozenset[str]) -> set[str]:
     """Return the tests, and all that comes after any."""
-    return {name for name in after if name in tests or tests & all_before(after, [name])}
+    return all_after(after, tests, after) | tests
 
 
 def _changed(

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Contingency, ContingencyId, Job
-from kitwright.catalogue.worth import jobs_added
 from kitwright.stages.work import Operation
-from kitwright.stages.work_plan.rules import ON, Rules, all_before
+from kitwright.stages.work_plan.rules import ON, Rules, all_after, all_before
 
 
 class Find(Struct, frozen=True, kw_only=True):
@@ -35,25 +34,21 @@ def find_reveals(
     find adds is named where both may be made, such as a head that is beyond resurfacing.
     """
     found: dict[str, list[Find]] = {}
+    ranks = {name: rank for rank, name in enumerate(there)}
+    told: set[tuple[str, tuple[ContingencyId, int | None]]] = set()
     waiting: list[tuple[Job, int | None, Container[str]]]
     waiting = [(operation.job, operation.cylinder, there) for operation in operations]
     for job, cylinder, at in waiting:
         for row in job.contingency:
             find = Find(row=row, cylinder=cylinder, is_own=at is there)
-            kind = rules.catalogue.contingencies[row.id]
-            names = {name for name in rules.seen_at(kind.seen_at, cylinder) if name in at}
-            fresh = {name for name in names if find.key not in _keys(found.get(name, ()))}
-            for name in there:
-                if name in fresh:
-                    found.setdefault(name, []).append(find)
+            names = [name for name in rules.seen_at(row.id, cylinder) if name in at]
+            fresh = {name for name in names if (name, find.key) not in told}
+            for name in sorted(fresh, key=ranks.__getitem__):
+                told.add((name, find.key))
+                found.setdefault(name, []).append(find)
             if fresh:
-                added = jobs_added(rules.catalogue, rules.family, row, cylinder)
-                waiting += ((*one, fresh) for one in added)
+                waiting += ((*one, fresh) for one in rules.jobs_added(row, cylinder))
     return found
-
-
-def _keys(finds: Iterable[Find]) -> list[tuple[ContingencyId, int | None]]:
-    return [find.key for find in finds]
 
 
 def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
@@ -66,9 +61,10 @@ def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
         until = rule.until
         if rule.takes is not None and until is not None and until in after:
             held.setdefault(name, set()).add(name)
-            for step in all_before(after, [until]):
-                if name in all_before(after, [step]):
-                    held.setdefault(step, set()).add(name)
+            # what comes before the end and after the beginning
+            before = all_before(after, [until])
+            for step in all_after(after, [name], before):
+                held.setdefault(step, set()).add(name)
     return held
 
 
@@ -109,6 +105,7 @@ def dearest_first(
     ones: each cylinder is held in its turn.
     """
     ranked = sorted(worths, key=lambda name: -worths[name])
+    befores: dict[str, set[str]] = {}
     for rank, look in enumerate(ranked):
         for dearer in ranked[:rank]:
             if worths[dearer] == worths[look] or held.get(dearer) != held.get(look):
@@ -118,11 +115,15 @@ def dearest_first(
                 for name in ranked[:rank]
                 if worths[name] >= worths[dearer] and held.get(name) == held.get(look)
             ]
-            befores = {name: all_before(after, [name]) for name in as_dear}
+            for name in as_dear:
+                if name not in befores:
+                    befores[name] = all_before(after, [name])
             is_needed = look in befores[dearer] or any(
-                look in found and dearer not in found
-                for name, found in befores.items()
+                look in befores[name] and dearer not in befores[name]
+                for name in as_dear
                 if name != dearer
             )
-            if not is_needed:
+            if not is_needed and dearer not in after[look]:
                 after[look].add(dearer)
+                # what comes before other looks may have changed
+                befores.clear()

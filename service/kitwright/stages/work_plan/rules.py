@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
+from functools import cached_property
 from typing import Final
 
 from msgspec import Struct
@@ -22,6 +23,7 @@ from kitwright.catalogue.model import (
     Catalogue,
     Component,
     Contingency,
+    ContingencyId,
     JobScope,
     Per,
     Phase,
@@ -36,7 +38,7 @@ from kitwright.catalogue.model import (
     Work,
     WorkKind,
 )
-from kitwright.catalogue.worth import worth_of
+from kitwright.catalogue.worth import AddedJob, jobs_added, worth_of
 from kitwright.stages.why import place
 from kitwright.stages.work import Operation, Teardown
 
@@ -100,6 +102,9 @@ class Rules:
         """The components with an OR group."""
         self.ticks = tuple(filter(self._has_tick, catalogue.ticks.values()))
         """The unbilled steps that the machine may need."""
+        self._fits: dict[str, tuple[tuple[RoleId, int | None], ...]] = {}
+        self._seen_at: dict[tuple[ContingencyId, int | None], tuple[str, ...]] = {}
+        self._added: dict[tuple[int, int | None], tuple[AddedJob, ...]] = {}
         self._worths: dict[tuple[int, int | None], Fraction] = {}
         self._gather_work()
         self._early = self._off_early()
@@ -122,9 +127,22 @@ class Rules:
         row, _ = self._works.get(name, (None, None))
         return WorkKind.work if row is None else row.kind
 
-    def seen_at(self, references: Iterable[str], cylinder: int | None) -> Iterator[str]:
-        """Yield the steps at which a contingency of a job on a cylinder may be seen."""
-        for reference in references:
+    def seen_at(self, row: ContingencyId, cylinder: int | None) -> tuple[str, ...]:
+        """Return the steps at which a contingency of a job on a cylinder may be seen, each once."""
+        key = row, cylinder
+        if key not in self._seen_at:
+            self._seen_at[key] = tuple(dict.fromkeys(self._looks_at(row, cylinder)))
+        return self._seen_at[key]
+
+    def jobs_added(self, row: Contingency, cylinder: int | None) -> tuple[AddedJob, ...]:
+        """Return the jobs that a find of a job on a cylinder adds."""
+        key = id(row), cylinder
+        if key not in self._added:
+            self._added[key] = tuple(jobs_added(self.catalogue, self.family, row, cylinder))
+        return self._added[key]
+
+    def _looks_at(self, row: ContingencyId, cylinder: int | None) -> Iterator[str]:
+        for reference in self.catalogue.contingencies[row].seen_at:
             if cylinder is None and reference.endswith("@"):
                 yield from self._steps_of(f"{reference}*", OFF, None)
             else:
@@ -138,8 +156,16 @@ class Rules:
             self._worths[key] = found
         return self._worths[key]
 
-    def fits(self, name: str) -> Iterator[tuple[RoleId, int | None]]:
-        """Yield the roles that a step fits, if they are needed."""
+    def fits(self, name: str) -> tuple[tuple[RoleId, int | None], ...]:
+        """Return the roles that a step fits, if they are needed."""
+        roles = self._fits.get(name)
+        if roles is None:
+            roles = tuple(self._fitted_at(name))
+            if name in self.rules:
+                self._fits[name] = roles
+        return roles
+
+    def _fitted_at(self, name: str) -> Iterator[tuple[RoleId, int | None]]:
         count = self.family.cylinders
         node = self.nodes.get(name.removeprefix(ON)) if name.startswith(ON) else None
         references: tuple[str, ...] = ()
@@ -179,13 +205,13 @@ class Rules:
         for name in operation.job.visit:
             yield from self.components(self.catalogue.visit_work[name].access, None)
 
-    def is_test_on_the_way(self, name: str) -> bool:
-        """Return whether a step tests the engine before everything is on again."""
-        row, _ = self._works.get(name, (None, None))
-        return (
-            row is not None
-            and row.kind is WorkKind.test
-            and _phase(row) in (Phase.arrival, Phase.closing)
+    @cached_property
+    def tests_on_the_way(self) -> frozenset[str]:
+        """The steps that test the engine before everything is on again."""
+        return frozenset(
+            name
+            for name, (row, _) in self._works.items()
+            if row.kind is WorkKind.test and _phase(row) in (Phase.arrival, Phase.closing)
         )
 
     def components(self, references: Iterable[str], cylinder: int | None) -> Iterator[str]:
@@ -524,5 +550,22 @@ def all_before(after: Mapping[str, set[str]], names: Iterable[str]) -> set[str]:
     while waiting:
         fresh = after[waiting.pop()] - found
         found |= fresh
+        waiting += fresh
+    return found
+
+
+def all_after(
+    after: Mapping[str, set[str]], names: Iterable[str], among: Iterable[str]
+) -> set[str]:
+    """Return those of some steps that have to come after any of others, through these alone."""
+    later: dict[str, list[str]] = {}
+    for step in among:
+        for before in after[step]:
+            later.setdefault(before, []).append(step)
+    found: set[str] = set()
+    waiting = [*names]
+    while waiting:
+        fresh = [step for step in later.get(waiting.pop(), ()) if step not in found]
+        found.update(fresh)
         waiting += fresh
     return found

@@ -96,18 +96,17 @@ def find_stop(
         needs: those of the kit.
         before: the number of the step, from 1; one more than there are for all.
     """
-    done = plan.steps[: before - 1]
-    to_refit = _minutes(_refits(_off(done), plan.steps[before - 1 :]))
+    due = _due(plan, before)
 
     def price(*, in_boxes: bool) -> Money:
-        used = find_used(shop, plan, lines, needs, before=before, in_boxes=in_boxes)
+        used = _used(shop, plan, lines, needs, due, in_boxes=in_boxes)
         fixed = (_part_of(lines[one.place], one.share) for one in used.shares)
         return price_of(shop, request, (*_labour(shop, used.minutes), *fixed))
 
     return Stop(
         before=before,
-        done=sum(_minutes(done).values(), Fraction(0)),
-        to_refit=sum(to_refit.values(), Fraction(0)),
+        done=sum(due.done.values(), Fraction(0)),
+        to_refit=sum(due.to_refit.values(), Fraction(0)),
         refitted=price(in_boxes=False),
         in_boxes=price(in_boxes=True),
     )
@@ -145,17 +144,54 @@ def find_used(
         in_boxes: whether the machine is returned in boxes instead of refitted.
         kept: the roles whose parts can't go back to their supplier, although they are not used.
     """
-    done = plan.steps[: before - 1]
-    off = _off(done)
-    discount = exact(shop.fees.abort.return_in_boxes_discount_percent) / 100
-    minutes = _minutes(done) if shop.fees.abort.charge_done else {}
-    for name, more in _minutes(_refits(off, plan.steps[before - 1 :])).items():
-        part = 1 - discount if in_boxes else Fraction(1)
-        minutes[name] = minutes.get(name, Fraction(0)) + more * part
+    due = _due(plan, before)
+    return _used(shop, plan, lines, needs, due, in_boxes=in_boxes, kept=kept)
+
+
+class _Due(Struct, frozen=True):
+    """A plan that stops before a step: the steps done, those of them that took off what is still
+    off, the exact minutes done, and those of refitting what is off.
+    """
+
+    steps: tuple[Step, ...]
+    off: list[Step]
+    done: _Minutes
+    to_refit: _Minutes
+
+
+def _due(plan: WorkPlan, before: int) -> _Due:
+    steps, left = plan.steps[: before - 1], plan.steps[before - 1 :]
+    off = _off(steps)
+    return _Due(steps, off, _minutes(steps), _minutes(_refits(off, left)))
+
+
+def _used(
+    shop: Shop,
+    plan: WorkPlan,
+    lines: Sequence[PricedLine],
+    needs: Sequence[Need],
+    due: _Due,
+    *,
+    in_boxes: bool,
+    kept: Collection[tuple[str, int | None]] = (),
+) -> UsedUp:
+    minutes = _billed(shop, _charged(shop, due, in_boxes=in_boxes), plan.machines)
     # what comes off is not refitted, so nothing is renewed for that
-    renewed = () if in_boxes else off
-    shares = [*_goods(lines, needs, done, renewed, kept), *_others(lines, done)]
-    return UsedUp(_billed(shop, minutes, plan.machines), tuple(shares))
+    renewed = () if in_boxes else due.off
+    shares = (*_goods(lines, needs, due.steps, renewed, kept), *_others(lines, due.steps))
+    return UsedUp(minutes, shares)
+
+
+def _charged(shop: Shop, due: _Due, *, in_boxes: bool) -> _Minutes:
+    """Return the exact minutes that are charged."""
+    abort = shop.fees.abort
+    part = Fraction(1)
+    if in_boxes:
+        part -= exact(abort.return_in_boxes_discount_percent) / 100
+    minutes = {**due.done} if abort.charge_done else {}
+    for name, more in due.to_refit.items():
+        minutes[name] = minutes.get(name, Fraction(0)) + more * part
+    return minutes
 
 
 def part_of(quantity: Decimal, share: Fraction) -> Decimal:
@@ -197,11 +233,17 @@ def _refits(off: Iterable[Step], left: Iterable[Step]) -> Iterator[Step]:
 
 
 def _minutes(steps: Iterable[Step]) -> _Minutes:
-    found: _Minutes = {}
+    # most minutes have the same denominator, so they are added up as whole numbers
+    tops: dict[tuple[LabourClass, int], int] = {}
     for step in steps:
         if step.labour_class is not None and step.minutes:
-            name = step.labour_class
-            found[name] = found.get(name, Fraction(0)) + step.minutes
+            top, bottom = step.minutes.as_integer_ratio()
+            key = step.labour_class, bottom
+            tops[key] = tops.get(key, 0) + top
+    found: _Minutes = {}
+    for (name, bottom), top in tops.items():
+        more = Fraction(top, bottom)
+        found[name] = found[name] + more if name in found else more
     return found
 
 

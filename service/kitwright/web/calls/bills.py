@@ -10,9 +10,11 @@ from typing import Annotated
 from msgspec import Meta
 
 from kitwright.catalogue.model import Contact
+from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.bill_parties import Asked, Selling
 from kitwright.keeping.crediting import credit as give_back
+from kitwright.keeping.entering import enter_bill, read_copy
 from kitwright.keeping.invoicing import make_invoice
 from kitwright.keeping.key import Scope, may
 from kitwright.keeping.life import revision_of
@@ -27,7 +29,7 @@ from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, record_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, written
+from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, QuoteId, written
 from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.papers import printed
@@ -69,6 +71,25 @@ class CreditIn(Wire, frozen=True, kw_only=True):
     parts: Annotated[tuple[CreditPartIn, ...], Meta(max_length=1_000)] = ()
 
 
+class EnterIn(Wire, frozen=True, kw_only=True):
+    """A copy of an invoice or a credit note. `document` is its JSON as text, byte for byte as it
+    was got, and `sha256` is that of it, if it is known. `quote` is the one that it belongs to here;
+    null: the one that it names.
+    """
+
+    document: Annotated[
+        str,
+        Meta(
+            min_length=2,
+            max_length=500_000,
+            description="The JSON of an invoice or a credit note.",
+            extra={"wanted": "the JSON of an invoice or a credit note, as text"},
+        ),
+    ]
+    sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}(?!\\n)$", max_length=64)] | None = None
+    quote: QuoteId | None = None
+
+
 class BillsQuery(Wire, frozen=True, kw_only=True):
     """Invoices and credit notes, newest first."""
 
@@ -83,6 +104,18 @@ class PartUnclear(RequestFault):
 
     def __init__(self) -> None:
         super().__init__("say either `quantity` or `net`")
+
+
+class QuoteNotHere(ActRefused):
+    """A copy of an invoice for a quote that the records don't have."""
+
+    code = "quote-not-here"
+
+    def __init__(self, quote: str) -> None:
+        super().__init__(
+            f"{quote!r} is not here: make the quote again, and name the new one in `quote`"
+        )
+        self.quote = quote
 
 
 class DueDayInvalid(RequestFault):
@@ -186,6 +219,33 @@ def credit(records: Records, call: Call, body: CreditIn) -> Reply[Bill]:
     return _made(kept)
 
 
+@operation(
+    "POST /v1/invoices",
+    "enterInvoice",
+    "quotes",
+    "act-refused",
+    "request-refused",
+    scope=Scope.OWNER,
+    status=201,
+)
+def enter(records: Records, call: Call, body: EnterIn) -> Reply[Bill]:
+    """Enter an invoice from its copy.
+
+    Keeps an invoice or a credit note that was made between a backup and its restore, in its own
+    series and with its own day. It is checked: its number belongs to an earlier series and is not
+    here, its sums and taxes are those of its lines, and its hash is `sha256`. If the quote that it
+    names is not here, make it again and name it in `quote`. `GET /v1/release` says what is missing.
+    """
+    bill = read_copy(body.document, body.sha256, call.desk.currency, call.stamp)
+    named = body.quote or bill.quote
+    try:
+        quote = record_of(QUOTE, records.quotes.get, named)
+    except Refusal:
+        raise QuoteNotHere(named) from None
+    _, kept = enter_bill(records, call.stamp, quote, bill, body.document)
+    return _made(kept)
+
+
 def _portions(desk: Desk, parts: Sequence[CreditPartIn]) -> Iterator[Portion]:
     """Yield parts of lines as they are kept. Raises: RequestRefused."""
     for at, one in enumerate(parts):
@@ -238,8 +298,8 @@ def _open(records: Records, call: Call) -> KeptBill:
     Raises: Refusal: unknown-record, scope-missing.
     """
     found = _found(records, call)
-    statement = records.statements.get(found.quote)
-    if statement is not None and statement.is_erased:
+    quote = records.quotes.get(found.quote)
+    if quote is not None and revision_of(records, quote, quote.agreed or quote.shown).is_erased:
         key = records.keys.get(call.stamp.by)
         if key is None or not may(key.scopes, Scope.OWNER):
             raise Refusal(

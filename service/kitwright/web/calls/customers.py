@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from msgspec import Meta, structs
 
@@ -13,7 +13,8 @@ from kitwright.keeping import people
 from kitwright.keeping.erasing import begin_again, begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
-from kitwright.keeping.record import Billing, Customer, Erasure
+from kitwright.keeping.record import Billing, Customer, Erasure, RetentionWhy
+from kitwright.keeping.retaining import until_of
 from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -22,7 +23,7 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.disposal import erase as erase_all
 from kitwright.web.calls.dossier import ExportOut, export_parts
 from kitwright.web.calls.handlers import Work, operation
-from kitwright.web.calls.ids import CUSTOMER, CustomerId, read_id, written
+from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId, QuoteId, read_id, written
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
@@ -153,14 +154,31 @@ class CustomersQuery(Wire, frozen=True, kw_only=True):
     cursor: PageCursor = ""
 
 
+class StaysOut(Out, frozen=True, kw_only=True):
+    """What stays of an erased customer, and is erased by itself. `invoices`: the documents named in
+    `bills`, with the consents to the quote, until the end of the day `until`; null: no day is
+    known, because the tax area has no `retention_years`. `balance`, `machine` and
+    `warranty`: the customer's record and the quote with all that belongs to it, until it is paid or
+    paid back, the machine is collected, and the shop's warranty is over.
+    """
+
+    quote: QuoteId
+    why: Literal["invoices", "balance", "machine", "warranty"]
+    until: date | None
+    bills: tuple[str, ...]
+
+
 class ErasedOut(Out, frozen=True, kw_only=True):
     """The result of an erasure: how many records of each kind lost their personal data.
 
-    `photos` were deleted entirely. The amounts of the quotes are unchanged.
+    `photos` were deleted entirely. The amounts of the quotes are unchanged. `stays` is what is kept
+    for a while, and why. `erased_in_part` says that the customer's record is part of that.
     """
 
     customer: CustomerId
     erased_at: datetime
+    erased_in_part: bool
+    stays: tuple[StaysOut, ...]
     machines: Count
     tickets: Count
     quotes: Count
@@ -297,36 +315,60 @@ async def erase(call: Call) -> Work[ErasedOut]:
     Removes personal data from the customer, the machines and every revision, authorisation,
     addition and e-mail, and deletes the photos. Revisions without a customer are included if they
     name one of the machines; their e-mails are included if they went to the customer's address. All
-    amounts, minutes and quantities stay. Invoices and credit notes stay as they were made, with the
-    buyer's name and address, because accounts have to be kept. This can't be undone, and is refused
-    while a quote is offered, agreed or in work. Copies of the data folder are not changed. All
-    stored answers for idempotency keys are deleted. The customer is erased at once, everything
-    else in steps; the call is answered when all is done. An erasure that is broken off is
-    finished at the next start, or by the same call. A customer whose record is damaged is
-    erased with `If-Match: *`; the e-mails to the lost address about quotes without a customer
-    stay. Other damaged records are left and named in the problem `record-damaged`, after
-    everything else is erased; once they are repaired, the same call erases the rest.
+    amounts, minutes and quantities stay. Invoices, credit notes and the consents to them stay as
+    they were made until the tax area's `retention_years` are over, because accounts have to be
+    kept; then they are erased by themselves. A quote that is not settled stays with the customer's
+    record: until its balance is paid or paid back, its machine is collected, and the warranty on it
+    is over. The answer says what stays. This can't be undone, and is refused while a quote is
+    offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
+    idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
+    is answered when all is done. An erasure that is broken off is finished at the next start, or by
+    the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
+    the lost address about quotes without a customer stay. Other damaged records are left and named
+    in the problem `record-damaged`, after everything else is erased; once they are repaired, the
+    same call erases the rest.
     """
+    terms = call.desk.retention
 
     def begin(records: Records) -> Erasure:
         try:
             customer = call.record(CUSTOMER, records.customers.get)
         except RecordDamaged as damage:
-            return begin_erasure(records, call.stamp, _lost(records, call, damage))
+            lost = _lost(records, call, damage)
+            return begin_erasure(records, call.stamp, lost, terms=terms)
         under_way = records.erasures.of_customer(customer.number)
         if under_way is not None:
             return begin_again(records, under_way)
-        return begin_erasure(records, call.stamp, call.checked(CUSTOMER, records.customers.get))
+        customer = call.checked(CUSTOMER, records.customers.get)
+        return begin_erasure(records, call.stamp, customer, terms=terms)
 
     done = await erase_all(call.desk, begin)
 
     def work(records: Records) -> Reply[ErasedOut]:
         left = call.record(CUSTOMER, records.customers.get)
         counts = {name: done.counts.get(name, 0) for name in _COUNTED}
-        out = ErasedOut(customer=written(CUSTOMER, left.number), erased_at=done.at, **counts)
+        out = ErasedOut(
+            customer=written(CUSTOMER, left.number),
+            erased_at=done.at,
+            erased_in_part=left.erased_at is None,
+            stays=tuple(_stays(call.desk, records, left.number)),
+            **counts,
+        )
         return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
 
     return work
+
+
+def _stays(desk: Desk, records: Records, customer: int) -> Iterator[StaysOut]:
+    """Yield what stays of a customer."""
+    for one in records.retentions.of_customer(customer):
+        bills = records.bills.of_quote(one.quote) if one.why is RetentionWhy.invoices else ()
+        yield StaysOut(
+            quote=written(QUOTE, one.quote),
+            why=one.why.value,
+            until=until_of(records, one, desk.retention),
+            bills=tuple(bill.name for bill in bills),
+        )
 
 
 def _lost(records: Records, call: Call, damage: RecordDamaged) -> Customer:

@@ -22,6 +22,7 @@ from kitwright.documents.slip_mail import SlipNews
 from kitwright.keeping import offer
 from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
+from kitwright.keeping.retaining import Terms
 from kitwright.keeping.store import Records, Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
@@ -294,6 +295,17 @@ class Desk:
         """Return who acts, and that it is now."""
         now = self.now()
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
+
+    @property
+    def retention(self) -> Terms:
+        """How long what stays of an erased customer does, by the tax area and the warranty."""
+        workshop = self.service.workshop
+        area = workshop.catalogue.tax_areas.get(workshop.shop.tax_area)
+        warranty = workshop.shop.quote.warranty
+        return Terms(
+            years=None if area is None else area.retention_years,
+            warranty_days=max(warranty.labour_days, warranty.alternate_parts_days),
+        )
 
     async def try_store(self) -> None:
         """Write something, and read it back, unless that was done within the last second.

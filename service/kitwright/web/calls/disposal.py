@@ -9,11 +9,23 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import partial
 from typing import Final
 
-from kitwright.keeping.erasing import DamageLeft, Step, erase_in_steps
-from kitwright.keeping.record import Disposal, DisposalKind, Erasure
+from kitwright.keeping.erasing import StillAtWork, begin_erasure
+from kitwright.keeping.erasure_steps import DamageLeft, Step, erase_in_steps
+from kitwright.keeping.people import AlreadyErased
+from kitwright.keeping.record import (
+    Disposal,
+    DisposalKind,
+    Erasure,
+    Hand,
+    Retention,
+    RetentionWhy,
+    Stamp,
+)
+from kitwright.keeping.retaining import Terms, ended, forget_invoices
 from kitwright.keeping.store import Records, StoreError
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.erasure import redact
@@ -88,11 +100,33 @@ async def finish_everything(desk: Desk) -> bool:
     Raises: StoreFull, StoreUnavailable.
     """
     async with desk.erase_lock:
+        await _end_retentions(desk)
         for erasure in desk.store.read(lambda records: records.erasures.every()):
             done = await _finish(desk, erasure)
             if done.damaged:
                 _LOG.error("%s", DamageLeft(erasure.customer, done.damaged))
         return await dispose(desk)
+
+
+async def _end_retentions(desk: Desk) -> None:
+    """Erase what stayed of customers and is not needed any longer, or begin to."""
+    # held records change only by their owner's hand
+    if desk.gate.generation.is_held:
+        return
+    stamp, terms = desk.stamp(Hand.service, "retention"), desk.retention
+    over = desk.store.read(lambda records: tuple(ended(records, terms, stamp.today)))
+    for one in over:
+        with suppress(StillAtWork, AlreadyErased):
+            await desk.store.write(partial(_end, stamp=stamp, terms=terms, one=one))
+
+
+def _end(records: Records, stamp: Stamp, terms: Terms, one: Retention) -> None:
+    if one.why is RetentionWhy.invoices:
+        forget_invoices(records, stamp, one)
+        return
+    customer = records.customers.get(one.customer)
+    if customer is not None:
+        begin_erasure(records, stamp, customer, terms=terms)
 
 
 async def _finish(desk: Desk, erasure: Erasure) -> Step:

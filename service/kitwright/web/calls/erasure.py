@@ -7,7 +7,7 @@ from typing import Any, Final
 import msgspec
 from msgspec import structs
 
-from kitwright.keeping.erasing import ERASED
+from kitwright.keeping.erasure_words import ERASED
 from kitwright.keeping.record import Revision
 from kitwright.quote import for_customer
 

@@ -82,6 +82,7 @@ class ReleaseOut(Out, frozen=True, kw_only=True):
     records. Erasures and revocations are known up to `known_until`. `mails` and `events` wait.
     `offers` are the quotes whose links can be accepted. `keys` are not revoked. `last_numbers` are
     the last known numbers of invoices and credit notes, each of a series that may have gone on.
+    `missing` were handed out before a restore and are not here: enter them from their copies.
     """
 
     epoch: str
@@ -96,6 +97,7 @@ class ReleaseOut(Out, frozen=True, kw_only=True):
     offers: tuple[QuoteId, ...]
     keys: tuple[KeyRecord, ...]
     last_numbers: tuple[str, ...]
+    missing: tuple[str, ...]
 
 
 @operation("GET /v1/release", "getRelease", "owner")
@@ -158,4 +160,5 @@ def _told(found: Report) -> ReleaseOut:
         offers=tuple(written(QUOTE, number) for number in found.offers),
         keys=found.keys,
         last_numbers=found.last_numbers,
+        missing=found.missing,
     )

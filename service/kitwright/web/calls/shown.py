@@ -188,7 +188,10 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     kept.KeptBill: View(
         name="BillHeadOut",
         about="An invoice or a credit note; `number` is the number that it has.",
-        hides=("number", "series", "place", "credited_series", "credited_place", "body", "day"),
+        hides=(
+            *("number", "series", "place", "credited_series", "credited_place"),
+            *("body", "day"),
+        ),
         makes={
             "number": (str, attrgetter("name")),
             "credits": (str | None, attrgetter("credited")),

@@ -1,0 +1,64 @@
+"""Bill gaps: the numbers of earlier series that were handed out and are not here.
+
+Whatever was invoiced between a backup and its restore is missing until it is entered again from its
+copy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+
+from kitwright.keeping.record import bill_name
+from kitwright.keeping.store import Records
+
+RELEASED = "records.released"
+"""The kind of the event that says in `last_numbers` which numbers were the last ones."""
+
+
+def split_number(number: str) -> tuple[str, int] | None:
+    """Return the series and the place of a number as it is printed; None if it is no such number.
+
+    >>> split_number("I2-5D0A-00003")
+    ('I2-5D0A', 3)
+    """
+    series, _, digits = number.rpartition("-")
+    if not (digits.isascii() and digits.isdigit() and len(digits) < 16):
+        return None
+    place = int(digits)
+    return (series, place) if bill_name(series, place) == number else None
+
+
+def missing(places: Mapping[str, Collection[int]], told: Iterable[str]) -> Iterator[str]:
+    """Yield the numbers that are not here, one or a range at a time.
+
+    Args:
+        places: series -> the places in it that are here.
+        told: the last numbers that were handed out, as the owner told when it was released.
+
+    >>> [*missing({"I1": (1, 2, 5)}, ["I1-00006"])]
+    ['I1-00003 to I1-00004', 'I1-00006']
+    """
+    last = {series: max(here, default=0) for series, here in places.items()}
+    for number in told:
+        found = split_number(number)
+        if found is not None:
+            last[found[0]] = max(last.get(found[0], 0), found[1])
+    for series, end in last.items():
+        before = 0
+        for place in (*sorted(places.get(series, ())), end + 1):
+            if place > before + 1:
+                first, past = bill_name(series, before + 1), bill_name(series, place - 1)
+                yield first if first == past else f"{first} to {past}"
+            before = place
+
+
+def missing_of(records: Records) -> tuple[str, ...]:
+    """Return the numbers that were handed out before a restore and are not here."""
+    told: list[str] = []
+    for one in records.generations.every():
+        for event in records.events.of_subject(f"generation:{one.number}"):
+            said = event.facts.get("last_numbers")
+            if event.kind == RELEASED and isinstance(said, str):
+                told += said.split(", ")
+    places = {series: records.bills.places(series) for series, _ in records.bills.series()}
+    return tuple(missing(places, told))

@@ -1,0 +1,138 @@
+"""Retaining: what stays of a customer who is erased, why, and until when.
+
+Invoices, credit notes and the consents to them stay until the end of the year in which the tax
+area's years of retention are over. A quote with a balance, with a machine that is not collected or
+with a warranty that runs stays with the customer's record until that is over. Each is a record,
+which is a thing to do: what it kept is erased when it is over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import Final
+
+from msgspec import Struct, structs
+
+from kitwright.keeping.accounts import account_of
+from kitwright.keeping.erasure_words import ERASED, without_buyer
+from kitwright.keeping.event import keep_change
+from kitwright.keeping.record import KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
+from kitwright.keeping.store import Records
+
+HOLDS: Final = frozenset(RetentionWhy) - {RetentionWhy.invoices}
+"""Why a whole quote stays, with its customer."""
+
+
+class Terms(Struct, frozen=True, kw_only=True):
+    """For how many `years` invoices are kept, None if that is not known, and for how many days
+    after the machine was collected the shop gives a warranty.
+    """
+
+    years: int | None = None
+    warranty_days: int = 0
+
+
+def held_by(
+    records: Records, quote: KeptQuote, terms: Terms, today: date
+) -> tuple[RetentionWhy, date | None] | None:
+    """Return why a quote is not erased yet, and until when if that is known; None if it can be."""
+    if quote.state is not QuoteState.done or records.statements.get(quote.number) is None:
+        return None
+    if account_of(records, quote).balance.minor:
+        return RetentionWhy.balance, None
+    handover = records.handovers.get(quote.number)
+    if handover is None:
+        return RetentionWhy.machine, None
+    until = handover.day + timedelta(days=terms.warranty_days)
+    return None if today > until or not terms.warranty_days else (RetentionWhy.warranty, until)
+
+
+def held_quotes(records: Records, customer: int) -> frozenset[int]:
+    """Return the quotes that stay with their customer, as it was last found."""
+    kept = records.retentions.of_customer(customer)
+    return frozenset(one.quote for one in kept if one.why in HOLDS)
+
+
+def let_go(records: Records, customer: int) -> None:
+    """Forget which quotes of a customer stay, because it is looked at anew."""
+    for one in records.retentions.of_customer(customer):
+        if one.why in HOLDS:
+            records.retentions.drop(one.number)
+
+
+def retain(
+    records: Records,
+    stamp: Stamp,
+    customer: int,
+    quote: int,
+    why: RetentionWhy,
+    until: date | None = None,
+) -> Retention:
+    """Return the record that something of a quote stays of a customer, made if there is none."""
+    for one in records.retentions.of_customer(customer):
+        if one.quote == quote and (one.why is why or {one.why, why} <= HOLDS):
+            return one
+    return records.retentions.add(
+        Retention(number=0, customer=customer, quote=quote, why=why, until=until, at=stamp.at)
+    )
+
+
+def until_of(records: Records, one: Retention, terms: Terms) -> date | None:
+    """Return the last day on which something stays; None if no day is known. The years of invoices
+    are counted from the end of that of the last document.
+    """
+    years = terms.years
+    if one.until is not None or one.why is not RetentionWhy.invoices or years is None:
+        return one.until
+    days = [bill.day for bill in records.bills.of_quote(one.quote)]
+    return date(max(days).year + years, 12, 31) if days else None
+
+
+def is_over(records: Records, one: Retention, terms: Terms, today: date) -> bool:
+    """Return whether what stays may be erased by now."""
+    if one.why is RetentionWhy.invoices:
+        until = until_of(records, one, terms)
+        return until is not None and today > until
+    quote = records.quotes.get(one.quote)
+    return quote is None or held_by(records, quote, terms, today) is None
+
+
+def ended(records: Records, terms: Terms, today: date) -> Iterator[Retention]:
+    """Yield what stays no longer, oldest first; of what holds a customer, one of each customer of
+    whom nothing is held any longer.
+    """
+    seen = set[int]()
+    every = records.retentions.every()
+    for one in every:
+        if one.why is RetentionWhy.invoices:
+            if is_over(records, one, terms, today):
+                yield one
+        elif one.customer not in seen:
+            seen.add(one.customer)
+            holding = [
+                each for each in every if each.customer == one.customer and each.why in HOLDS
+            ]
+            if all(is_over(records, each, terms, today) for each in holding):
+                yield one
+
+
+def forget_invoices(records: Records, stamp: Stamp, one: Retention) -> None:
+    """Remove personal data from the invoices and credit notes of a quote, and from the consents to
+    it. Numbers, amounts and hashes stay.
+    """
+    for bill in records.bills.of_quote(one.quote):
+        if bill.erased_at is None:
+            records.bills.put(
+                structs.replace(bill, erased_at=stamp.at, body=without_buyer(bill.body))
+            )
+    erased = {each.number for each in records.revisions.of_quote(one.quote) if each.is_erased}
+    for consent in records.authorisations.of_quote(one.quote):
+        if consent.revision in erased:
+            records.authorisations.put(
+                structs.replace(consent, who=ERASED, contact=None, text=ERASED)
+            )
+    records.retentions.drop(one.number)
+    quote = records.quotes.get(one.quote)
+    if quote is not None:
+        keep_change(records, stamp, "quote.erased", quote)

@@ -1,0 +1,177 @@
+"""Invoices entered again from their copies after a restore: only what was handed out is taken."""
+
+import asyncio
+from collections.abc import Callable
+from datetime import timedelta
+from functools import partial
+from hashlib import sha256
+from typing import Any, TypeVar
+
+import msgspec
+import pytest
+from msgspec import structs
+from tests.documents.billing import Ledger, drawn_statements
+from tests.store.small import NOON, STAMP, TODAY, a_quote
+
+from kitwright.keeping.bill_gaps import missing, missing_of
+from kitwright.keeping.entering import (
+    CopyUnsound,
+    CreditsUnknown,
+    NumberNotMissing,
+    enter_bill,
+    read_copy,
+)
+from kitwright.keeping.generation import Generation
+from kitwright.keeping.month import folio_of, sum_up
+from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
+from kitwright.keeping.release import release, report
+from kitwright.keeping.store import Records
+
+T = TypeVar("T")
+STATEMENT = next(one for one in drawn_statements(range(2)) if one.gross.money.minor > 500)
+CURRENCY = STATEMENT.gross.currency
+
+
+def _add_quote(quote: KeptQuote, records: Records) -> KeptQuote:
+    return records.quotes.add(quote)
+
+
+class Restored:
+    """A shop that made invoices and a credit note, and was restored from a backup before them."""
+
+    def __init__(self) -> None:
+        before = Ledger()
+        quotes = [before.close(STATEMENT) for _ in range(3)]
+        made = [before.invoice(one) for one in quotes]
+        made.append(before.credit(quotes[1], made[1]))
+        self.copies = {one.name: one.body.decode() for one in made}
+        self.ledger = Ledger()
+        for _ in quotes:
+            lost = a_quote(state=QuoteState.accepted, agreed=1, net=STATEMENT.net.money)
+            self.write(partial(_add_quote, lost))
+        # the first invoice was in the backup
+        self.write(lambda records: records.bills.add(structs.replace(made[0], number=0)))
+        begun = Generation(number=0, epoch="5d0a17c2e9", after=0, begun_at=NOON, taken_at=NOON)
+        self.write(lambda records: records.generations.begin(begun, 1000))
+
+    def write(self, work: Callable[[Records], T]) -> T:
+        return asyncio.run(self.ledger.store.write(work))
+
+    def release(self, *last: str) -> None:
+        def work(records: Records) -> None:
+            release(records, STAMP, mail=None, webhooks=None, is_confirmed=True, last_numbers=last)
+
+        self.write(work)
+
+    def missing(self) -> tuple[str, ...]:
+        return self.ledger.store.read(missing_of)
+
+    def enter(self, text: str, digest: str | None = None, quote: int = 2) -> KeptBill:
+        def work(records: Records) -> KeptBill:
+            bill = read_copy(text, digest, CURRENCY, STAMP)
+            whose = records.quotes.get(quote)
+            assert whose is not None
+            return enter_bill(records, STAMP, whose, bill, text)[1]
+
+        return self.write(work)
+
+
+@pytest.fixture
+def restored() -> Restored:
+    return Restored()
+
+
+def test_missing_invoices_are_told_and_entered_in_any_order(restored: Restored) -> None:
+    assert restored.ledger.store.read(report).last_numbers == ("I1-00001",)
+    restored.release("I1-00003")
+    assert restored.missing() == ("I1-00002 to I1-00003",)
+    with pytest.raises(CreditsUnknown, match="I1-00002"):
+        restored.enter(restored.copies["C1-00001"])
+
+    last = restored.enter(restored.copies["I1-00003"], quote=3)
+    assert restored.missing() == ("I1-00002",)
+    text = restored.copies["I1-00002"]
+    first = restored.enter(text, sha256(text.encode()).hexdigest())
+    note = restored.enter(restored.copies["C1-00001"])
+
+    assert restored.missing() == ()
+    assert (first.name, last.name, note.credited) == ("I1-00002", "I1-00003", "I1-00002")
+    assert first.sha256 == sha256(text.encode()).hexdigest()
+    # today's series goes on by itself
+    quote = restored.ledger.close(STATEMENT)
+    assert restored.ledger.invoice(quote).name == "I2-5D0A-00001"
+    for again in (restored.copies["I1-00003"], restored.copies["I1-00001"]):
+        with pytest.raises(NumberNotMissing, match="it is here"):
+            restored.enter(again)
+
+
+def test_month_and_open_items_hold_what_was_entered(restored: Restored) -> None:
+    for number, quote in (("I1-00002", 2), ("I1-00003", 3), ("C1-00001", 2)):
+        restored.enter(restored.copies[number], quote=quote)
+
+    def folios(records: Records) -> list[Any]:
+        quotes = (records.quotes.get(number) for number in (1, 2, 3))
+        return [folio_of(records, one) for one in quotes if one is not None]
+
+    month = sum_up(restored.ledger.store.read(folios), TODAY.replace(day=1), CURRENCY)
+
+    gross = STATEMENT.gross.money
+    assert month.billed == gross + gross
+    assert [(one.quote, one.balance) for one in month.items] == [(1, gross), (3, gross)]
+    assert sum(one.gross.minor for one in month.codes) == 2 * gross.minor
+
+
+def changed(text: str, **members: Any) -> str:
+    return msgspec.json.encode({**msgspec.json.decode(text), **members}).decode()
+
+
+@pytest.mark.parametrize(
+    ("change", "refusal"),
+    [
+        (lambda text: text[:-1], CopyUnsound),
+        (lambda text: changed(text, gross={"amount": "1.00", "currency": CURRENCY}), CopyUnsound),
+        (lambda text: changed(text, net={"amount": "x", "currency": CURRENCY}), CopyUnsound),
+        (lambda text: changed(text, lines=[]), CopyUnsound),
+        (lambda text: changed(text, taxes=[]), CopyUnsound),
+        (lambda text: changed(text, credits="I1-00001"), CopyUnsound),
+        (lambda text: changed(text, issued_on=str(TODAY + timedelta(days=1))), CopyUnsound),
+        (lambda text: changed(text, number="I1-2"), NumberNotMissing),
+        (lambda text: changed(text, number="C1-00002"), NumberNotMissing),
+        (lambda text: changed(text, number="I9-00002"), NumberNotMissing),
+        (lambda text: changed(text, number="I2-5D0A-00002"), NumberNotMissing),
+    ],
+)
+def test_what_was_never_handed_out_is_refused(
+    restored: Restored, change: Callable[[str], str], refusal: type[Exception]
+) -> None:
+    text = change(restored.copies["I1-00002"])
+
+    with pytest.raises(refusal):
+        restored.enter(text)
+
+    assert restored.ledger.store.read(lambda records: records.bills.last("I1")) == 1
+
+
+def test_copy_has_to_be_the_one_that_was_hashed(restored: Restored) -> None:
+    text = restored.copies["I1-00002"]
+
+    with pytest.raises(CopyUnsound, match="SHA-256"):
+        restored.enter(text + " ", sha256(text.encode()).hexdigest())
+
+
+def test_no_more_is_given_back_than_the_invoice_came_to(restored: Restored) -> None:
+    restored.enter(restored.copies["I1-00002"])
+    note = restored.copies["C1-00001"]
+    restored.enter(note)
+
+    with pytest.raises(CopyUnsound, match="more than I1-00002 came to"):
+        restored.enter(changed(note, number="C1-00002"))
+
+
+def test_gaps_are_told_as_ranges() -> None:
+    assert [*missing({"I1": (1, 2, 5), "C1": ()}, ["I1-00007", "C1-00001", "junk"])] == [
+        "I1-00003 to I1-00004",
+        "I1-00006 to I1-00007",
+        "C1-00001",
+    ]
+    assert [*missing({"I1": (1, 2)}, ["I1-00001"])] == []
