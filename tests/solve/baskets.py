@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
-from kitwright.solve.buying import Charge, Need, Offer, Price, Spare
+from kitwright.solve.buying import Charge, Need, Offer, Price
 
 
 def basket(
@@ -14,9 +14,8 @@ def basket(
     list[Need[str, str]],
     list[Offer[str, str, str]],
     dict[str, list[Charge]],
-    list[Spare[str]],
 ]:
-    """Return needs, offers, charges and spares. About two needs share a part; parts come in two
+    """Return needs, offers and charges. About two needs share a part; parts come in two
     qualities, from a third to all sellers, and one in three is in a set as well.
     """
     parts = max(1, lines // 2)
@@ -71,10 +70,7 @@ def basket(
         ]
         for name in names
     }
-    spares = [
-        Spare(kind=f"p{part}-maker", each=cost[part] // 3, most=2) for part in range(0, parts, 5)
-    ]
-    return needs, offers, charges, spares
+    return needs, offers, charges
 
 
 def _offer(

@@ -24,7 +24,6 @@ from kitwright.solve.buying import (
     Offer,
     Price,
     Purchase,
-    Spare,
     Unmet,
     least_purchase,
 )
@@ -37,7 +36,6 @@ class Instance(NamedTuple):
     needs: list[Need[str, str]]
     offers: list[Offer[str, str, str]]
     charges: dict[str, list[Charge]]
-    spare: list[Spare[str]]
     further: int
 
 
@@ -49,7 +47,6 @@ def found_purchase(instance: Instance, most_nodes: int = 20_000) -> Answer:
         instance.needs,
         instance.offers,
         instance.charges,
-        spare=instance.spare,
         further=instance.further,
         most_nodes=most_nodes,
     )
@@ -66,7 +63,6 @@ def counts(instance: Instance, offer: Offer[str, str, str]) -> list[int]:
     useful = 0
     for kind, held in offer.holds.items():
         wanted = sum(need.count for need in instance.needs if fits(need, offer, kind))
-        wanted += sum(each.most for each in instance.spare if each.kind == kind)
         useful = max(useful, -(-wanted // held))
     if not useful:
         return [0]
@@ -83,43 +79,26 @@ def counts(instance: Instance, offer: Offer[str, str, str]) -> list[int]:
     return sorted(each for each in found if offer.most is None or each <= offer.most)
 
 
-def worth_left(instance: Instance, taken: dict[str, int]) -> int | None:
-    """Return the most that pieces may be worth that fill no need; None if needs can't be filled.
+def is_filled(instance: Instance, taken: dict[str, int]) -> bool:
+    """Return whether packs fill the needs.
 
-    By Hall's theorem, a choice of spare pieces can be left if every set of needs and spares can
-    still be filled from what fits any of them.
+    By Hall's theorem, they do if every set of needs can be filled from what fits any of them.
     """
     pieces = [
         (offer, kind, held * taken[offer.id])
         for offer in instance.offers
         for kind, held in offer.holds.items()
     ]
-
-    def is_filled(left: tuple[int, ...]) -> bool:
-        wants: list[tuple[int, set[int]]] = [
-            (
-                need.count,
-                {n for n, (offer, kind, _) in enumerate(pieces) if fits(need, offer, kind)},
-            )
-            for need in instance.needs
-        ]
-        wants += [
-            (count, {n for n, (_, kind, _) in enumerate(pieces) if kind == each.kind})
-            for each, count in zip(instance.spare, left, strict=True)
-        ]
-        return all(
-            sum(count for count, _ in some)
-            <= sum(pieces[n][2] for n in set().union(*(fitting for _, fitting in some)))
-            for size in range(1, len(wants) + 1)
-            for some in combinations(wants, size)
-        )
-
-    worths = [
-        sum(each.each * count for each, count in zip(instance.spare, left, strict=True))
-        for left in product(*(range(each.most + 1) for each in instance.spare))
-        if is_filled(left)
+    wants: list[tuple[int, set[int]]] = [
+        (need.count, {n for n, (offer, kind, _) in enumerate(pieces) if fits(need, offer, kind)})
+        for need in instance.needs
     ]
-    return max(worths, default=None)
+    return all(
+        sum(count for count, _ in some)
+        <= sum(pieces[n][2] for n in set().union(*(fitting for _, fitting in some)))
+        for size in range(1, len(wants) + 1)
+        for some in combinations(wants, size)
+    )
 
 
 def price_of(offer: Offer[str, str, str], packs: int) -> int:
@@ -148,11 +127,8 @@ def best_of_all(instance: Instance) -> int | None:
     for packs in product(*(counts(instance, offer) for offer in instance.offers)):
         taken = {offer.id: count for offer, count in zip(instance.offers, packs, strict=True)}
         cost = landed(instance, taken)
-        most = sum(each.each * each.most for each in instance.spare)
-        if best is None or cost - most < best:
-            worth = worth_left(instance, taken)
-            if worth is not None and (best is None or cost - worth < best):
-                best = cost - worth
+        if (best is None or cost < best) and is_filled(instance, taken):
+            best = cost
     return best
 
 
@@ -174,12 +150,7 @@ def verify(instance: Instance, purchase: Answer) -> None:
     left = {(id_, kind): count for id_, kind, count in purchase.left_over}
     for (id_, kind), count in used.items():
         assert count + left.get((id_, kind), 0) == offers[id_].holds[kind] * taken[id_]
-    over = {each.kind: 0 for each in instance.spare}
-    for (_, kind), count in left.items():
-        over[kind] = over.get(kind, 0) + count
-    worth = sum(each.each * min(each.most, over[each.kind]) for each in instance.spare)
-    assert purchase.worth == worth
-    assert purchase.cost == landed(instance, taken) - worth
+    assert purchase.cost == landed(instance, taken)
     assert purchase.is_least == (purchase.gap == 0)
 
 
@@ -235,11 +206,6 @@ def random_instance(
             ]
             for name in names
         },
-        [
-            Spare(kind=kind, each=chance.randint(1, 3), most=chance.randint(1, 2))
-            for kind in kinds
-            if chance.random() < 0.25
-        ],
         chance.choice([0, 0, 4]),
     )
 
@@ -269,11 +235,10 @@ def test_least_purchase_agrees_with_enumeration_on_hundreds_of_instances() -> No
 
 
 def program_optimum(instance: Instance) -> int | None:
-    """Return the least cost by SCIP: pieces flow from offers to needs and spares."""
+    """Return the least cost by SCIP: pieces flow from offers to needs."""
     model: Any = pywraplp.Solver.CreateSolver("SCIP")
     needs, offers = instance.needs, instance.offers
     into: list[list[Any]] = [[] for _ in needs]
-    kept: list[list[Any]] = [[] for _ in instance.spare]
     terms: list[Any] = []
     value: dict[str, Any] = {}
     taken: dict[str, Any] = {}
@@ -293,16 +258,9 @@ def program_optimum(instance: Instance) -> int | None:
                 if fits(need, offer, kind):
                     out.append(model.NumVar(0, need.count, ""))
                     into[place].append(out[-1])
-            for place, each in enumerate(instance.spare):
-                if each.kind == kind:
-                    out.append(model.NumVar(0, each.most, ""))
-                    kept[place].append(out[-1])
-                    terms.append(-each.each * out[-1])
             model.Add(model.Sum(out) <= held * packs)
     for need, flow in zip(needs, into, strict=True):
         model.Add(model.Sum(flow) == need.count)
-    for each, flow in zip(instance.spare, kept, strict=True):
-        model.Add(model.Sum(flow) <= each.most)
     used = []
     for seller, charges in instance.charges.items():
         own = [offer for offer in offers if offer.seller == seller]
@@ -334,8 +292,8 @@ def program_optimum(instance: Instance) -> int | None:
 
 
 def basket_of(seed: int, lines: int, sellers: int) -> Instance:
-    needs, offers, charges, spare = basket(random.Random(seed), lines=lines, sellers=sellers)
-    return Instance(needs, offers, charges, spare, 300)
+    needs, offers, charges = basket(random.Random(seed), lines=lines, sellers=sellers)
+    return Instance(needs, offers, charges, 300)
 
 
 def test_least_purchase_costs_what_another_solver_finds() -> None:
@@ -405,7 +363,6 @@ def test_least_purchase_does_not_depend_on_any_order() -> None:
                 for offer in chance.sample(instance.offers, len(instance.offers))
             ],
             dict(reversed(list(instance.charges.items()))),
-            chance.sample(instance.spare, len(instance.spare)),
             instance.further,
         )
 
@@ -476,18 +433,6 @@ def test_least_purchase_takes_what_is_there_only_if_it_is_not_worth_more() -> No
 
     assert least_purchase([want("n", "x")], [there, bought], FREIGHT).packs == (("0", 1),)
     assert least_purchase([want("n", "x", 2)], [there, bought], FREIGHT).packs == (("b1", 2),)
-
-
-def test_least_purchase_counts_what_is_left_over_and_sells() -> None:
-    pack = Offer(id="b5", seller="b", holds={"x": 5}, prices=(Price(each=500),))
-    offers = [pack, piece("b1", "x", 300, "b")]
-
-    plain = least_purchase([want("n", "x")], offers, {})
-    keen = least_purchase([want("n", "x")], offers, {}, spare=[Spare(kind="x", each=80, most=3)])
-
-    assert plain.packs == (("b1", 1),)
-    assert keen.packs == (("b5", 1),)
-    assert (keen.worth, keen.cost, keen.left_over) == (240, 260, (("b5", "x", 4),))
 
 
 def test_least_purchase_says_which_needs_cannot_be_filled_and_why() -> None:

@@ -26,7 +26,7 @@ from kitwright.catalogue.problems import CatalogueError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from kitwright.catalogue.model import Catalogue, Family, Job, Override
+    from kitwright.catalogue.model import Catalogue, Family, Job, Layout, Override
 
 ENGINE_OUT: Final = ComponentId("engine_out")
 """The chassis component that takes the engine out of the frame."""
@@ -177,6 +177,25 @@ def components_of(catalogue: Catalogue, family: Family) -> dict[ComponentId, Com
     return components
 
 
+_Named = tuple[dict[str, ComponentId], dict[ComponentId, bool]]
+
+_NAMED: dict[int, tuple[Layout, _Named]] = {}
+"""What `_named` found, by identity, with the layout, so that no other has the same."""
+_MOST_NAMED: Final = 64
+
+
+def _named(layout: Layout) -> _Named:
+    """Return the components of a layout by alias, and whether each is per cylinder."""
+    known = _NAMED.get(id(layout))
+    if known is None:
+        if len(_NAMED) >= _MOST_NAMED:
+            _NAMED.clear()
+        aliases = {alias.name: alias.component for alias in layout.alias}
+        components = {component.id: component.per_cylinder for component in layout.component}
+        known = _NAMED[id(layout)] = layout, (aliases, components)
+    return known[1]
+
+
 def resolve_access(
     catalogue: Catalogue, family: Family, names: Iterable[str], cylinder: int | None
 ) -> tuple[str, ...]:
@@ -192,9 +211,7 @@ def resolve_access(
 
     Raises: ReferenceMalformed, ReferenceUnresolved.
     """
-    layout = catalogue.layouts[family.layout]
-    aliases = {alias.name: alias.component for alias in layout.alias}
-    known = {component.id: component.per_cylinder for component in layout.component}
+    aliases, known = _named(catalogue.layouts[family.layout])
     found: dict[str, None] = {}
     for reference in names:
         name, mark = split_reference(reference)

@@ -18,7 +18,7 @@ from kitwright.solve import Orderable
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from kitwright.solve.buying import Need, Offer, Spare
+    from kitwright.solve.buying import Need, Offer
 
 N = TypeVar("N", bound=Orderable)
 F = TypeVar("F", bound=Orderable)
@@ -53,18 +53,9 @@ class _Class(NamedTuple):
 
 
 class Demand(Generic[N, F, K]):
-    """The rows of some needs, by place in their order and that of the offers.
+    """The rows of some needs, by place in their order and that of the offers."""
 
-    A spare is wanted too, but may be filled by nothing, at a price: of the spare at place i of n,
-    the offer number `len(offers) + i` holds one.
-    """
-
-    def __init__(
-        self,
-        needs: Sequence[Need[N, K]],
-        offers: Sequence[Offer[F, Any, K]],
-        spares: Sequence[Spare[K]],
-    ) -> None:
+    def __init__(self, needs: Sequence[Need[N, K]], offers: Sequence[Offer[F, Any, K]]) -> None:
         # a piece: one kind in one offer
         self._held: list[tuple[int, int]] = []
         by_kind: dict[K, list[tuple[int, int]]] = {}
@@ -84,12 +75,6 @@ class Demand(Generic[N, F, K]):
             _Class(fitting, sum(needs[place].count for place in places), tuple(places))
             for fitting, places in pieces.items()
         ]
-        for number, spare in enumerate(spares):
-            fitting = 1 << len(self._held)
-            self._held.append((len(offers) + number, 1))
-            for _, piece in by_kind.get(spare.kind, ()):
-                fitting |= 1 << piece
-            classes.append(_Class(fitting, spare.most, ()))
         self.rows = [row for some in _connected(classes) for row in self._rows(some)]
         self.useful = self._useful(classes, len(offers))
         """By offer, the number of packs that would fill all that it can fill."""
@@ -155,14 +140,11 @@ def _connected(classes: Sequence[_Class]) -> list[list[_Class]]:
 def allotted(
     needs: Sequence[Need[N, K]],
     taken: Sequence[tuple[Offer[F, Any, K], int]],
-    spares: Sequence[Spare[K]],
-) -> tuple[tuple[Use[N, F, K], ...], int]:
-    """Return which pieces of the packs that are taken are for which need, by need, and what the
-    others are worth.
+) -> tuple[Use[N, F, K], ...]:
+    """Return which pieces of the packs that are taken are for which need, by need.
 
     The needs can be filled. They are filled in turn; if no piece is left for one, those of an
-    earlier one are exchanged for others (augmenting paths). So are those of needs for the pieces
-    that are worth something, the dearest first, which leaves the most that can be left.
+    earlier one are exchanged for others (augmenting paths).
     """
     pieces = [
         (offer, kind, count * packs)
@@ -177,11 +159,6 @@ def allotted(
         ]
         for need in needs
     ]
-    dearest = sorted(spares, key=lambda each: -each.each)
-    fits += [
-        [piece for piece, (_, kind, _) in enumerate(pieces) if kind == each.kind]
-        for each in dearest
-    ]
     free = [count for _, _, count in pieces]
     given: list[dict[int, int]] = [{} for _ in fits]
     for place, need in enumerate(needs):
@@ -191,19 +168,12 @@ def allotted(
             if not amount:
                 raise AssertionError("needs whose rows are covered can be filled")
             rest -= amount
-    worth = 0
-    for place, each in enumerate(dearest, start=len(needs)):
-        rest = each.most
-        while amount := _give(place, rest, fits, free, given):
-            rest -= amount
-            worth += each.each * amount
-    uses = tuple(
+    return tuple(
         Use(need.id, pieces[piece][0].id, pieces[piece][1], count)
-        for need, of_need in zip(needs, given, strict=False)
+        for need, of_need in zip(needs, given, strict=True)
         for piece, count in sorted(of_need.items())
         if count
     )
-    return uses, worth
 
 
 def _give(

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from kitwright.solve._demand import Demand
-    from kitwright.solve.buying import Charge, Offer, Spare
+    from kitwright.solve.buying import Charge, Offer
 
 
 class Found(NamedTuple):
@@ -71,7 +71,7 @@ class Search:
     Args:
         offers, ways: the offers, and by offer the ways that it may be taken, ascending.
         demand: what is wanted of them.
-        charges, spares, further: as in `least_purchase`.
+        charges, further: as in `least_purchase`.
     """
 
     def __init__(
@@ -80,7 +80,6 @@ class Search:
         ways: Sequence[Sequence[Way]],
         demand: Demand[Any, Any, Any],
         charges: Mapping[Any, Sequence[Charge]],
-        spares: Sequence[Spare[Any]],
         further: int,
     ) -> None:
         sellers: list[Any] = sorted(
@@ -92,11 +91,7 @@ class Search:
         )
         places = {seller: place for place, seller in enumerate(sellers)}
         self._seller = [places.get(offer.seller, -1) for offer in offers]
-        self._seller += [-1] * len(spares)
-        # a spare that is not filled is an offer of nothing at what it would be worth
-        nothing = [tuple(Way(n, n * one.each, 0) for n in range(1, one.most + 1)) for one in spares]
-        self._ways = [*ways, *nothing]
-        self._spares = len(spares)
+        self._ways = ways
         self._of_seller = [0] * len(sellers)
         for place, seller in enumerate(self._seller):
             if seller >= 0 and self._ways[place]:
@@ -137,9 +132,7 @@ class Search:
         return self._found(min(floor, self._cost))
 
     def _found(self, bound: int) -> Found:
-        offers = len(self._ways) - self._spares
-        taken = {place: way for place, way in self._taken.items() if place < offers}
-        return Found(taken, self._cost - bound)
+        return Found(dict(self._taken), self._cost - bound)
 
     @property
     def _cost(self) -> int:

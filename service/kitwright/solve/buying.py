@@ -37,7 +37,6 @@ __all__ = [
     "Price",
     "Purchase",
     "SolverFailed",
-    "Spare",
     "Unmet",
     "Use",
     "least_purchase",
@@ -122,14 +121,6 @@ class Charge(Struct, frozen=True):
     ends_at: int | None = None
 
 
-class Spare(Struct, Generic[K], frozen=True, kw_only=True):
-    """What left-over pieces of a kind are worth: `each`, for at most `most` of them."""
-
-    kind: K
-    each: int
-    most: int
-
-
 class Charged(Struct, Generic[S], frozen=True):
     """A charge that a seller adds to a purchase."""
 
@@ -141,7 +132,7 @@ class Charged(Struct, Generic[S], frozen=True):
 class Purchase(Struct, Generic[N, F, K, S], frozen=True, kw_only=True):
     """Packs that fill the needs, and what they cost.
 
-    `cost` is `goods`, with extras, and `charged` and `further`, less `worth`. `uses` says which
+    `cost` is `goods`, with extras, and `charged` and `further`. `uses` says which
     pieces are for which need; `left_over` counts the others by offer and kind. No purchase costs
     less by more than `gap`; `is_least` says that the gap is zero.
     """
@@ -150,7 +141,6 @@ class Purchase(Struct, Generic[N, F, K, S], frozen=True, kw_only=True):
     goods: int
     charged: tuple[Charged[S], ...]
     further: int
-    worth: int
     uses: tuple[Use[N, F, K], ...]
     left_over: tuple[tuple[F, K, int], ...]
     gap: int
@@ -159,7 +149,7 @@ class Purchase(Struct, Generic[N, F, K, S], frozen=True, kw_only=True):
     def cost(self) -> int:
         """The landed cost."""
         charged = sum(each.amount for each in self.charged)
-        return self.goods + charged + self.further - self.worth
+        return self.goods + charged + self.further
 
     @property
     def is_least(self) -> bool:
@@ -220,7 +210,6 @@ def least_purchase(
     offers: Iterable[Offer[F, S, K]],
     charges: Mapping[S, Sequence[Charge]],
     *,
-    spare: Iterable[Spare[K]] = (),
     further: int = 0,
     most_nodes: int = MOST_NODES,
 ) -> Purchase[N, F, K, S]:
@@ -233,7 +222,6 @@ def least_purchase(
         needs: with different ids.
         offers: with different ids.
         charges: of each seller; a seller that is not named charges nothing on top.
-        spare: what left-over pieces are worth, each kind once. Those that fill needs count first.
         further: the price of each seller that is bought from, beyond the first.
         most_nodes: after so many nodes the best purchase found is returned, with its gap.
 
@@ -245,12 +233,11 @@ def least_purchase(
         ids = [each.id for each in some]
         if repeated := [one for one, other in pairwise(ids) if one == other]:
             raise DuplicateId(sorted(set(repeated)))
-    spares = sorted((each for each in spare if each.most > 0), key=lambda each: each.kind)
-    demand = Demand(wanted, on_offer, spares)
+    demand = Demand(wanted, on_offer)
     ways = [_ways(offer, demand.useful[place]) for place, offer in enumerate(on_offer)]
-    _check(wanted, on_offer, spares, demand, ways)
-    found = Search(on_offer, ways, demand, charges, spares, further).least(most_nodes)
-    return _told(wanted, on_offer, charges, spares, further, found)
+    _check(wanted, on_offer, demand, ways)
+    found = Search(on_offer, ways, demand, charges, further).least(most_nodes)
+    return _told(wanted, on_offer, charges, further, found)
 
 
 def _ways(offer: Offer[Any, Any, Any], useful: int) -> tuple[Way, ...]:
@@ -271,13 +258,11 @@ def _ways(offer: Offer[Any, Any, Any], useful: int) -> tuple[Way, ...]:
 def _check(
     needs: Sequence[Need[N, K]],
     offers: Sequence[Offer[F, S, K]],
-    spares: Sequence[Spare[K]],
     demand: Demand[N, F, K],
     ways: Sequence[Sequence[Way]],
 ) -> None:
     """Raises: Unmet."""
     most = [some[-1].packs if some else 0 for some in ways]
-    most += [each.most for each in spares]
     short: dict[int, int] = {}
     for row in demand.rows:
         missing = row.wanted - sum(held * most[place] for place, held in row.holds.items())
@@ -307,13 +292,12 @@ def _told(
     needs: Sequence[Need[N, K]],
     offers: Sequence[Offer[F, S, K]],
     charges: Mapping[S, Sequence[Charge]],
-    spares: Sequence[Spare[K]],
     further: int,
     found: Found,
 ) -> Purchase[N, F, K, S]:
     taken = {offers[place].id: (offers[place], way) for place, way in found.taken.items()}
     packs = [(offer, way.packs) for offer, way in taken.values()]
-    uses, worth = allotted(needs, packs, spares)
+    uses = allotted(needs, packs)
     left = Counter(
         {
             (id_, kind): count * way.packs
@@ -342,7 +326,6 @@ def _told(
         goods=sum(way.cost for _, way in taken.values()),
         charged=tuple(charged),
         further=further * max(0, len(causes) - 1),
-        worth=worth,
         uses=uses,
         left_over=tuple((*key, count) for key, count in sorted(left.items()) if count),
         gap=found.gap,

@@ -493,9 +493,8 @@ def _unfilled_notes(repair: Repair) -> Iterator[Why]:
 
 def _element_notes(shop: Shop, repair: Repair) -> Iterator[Why]:
     """Yield a note if minutes of the quote follow from fasteners, which may be off by more."""
-    removals = [row for row in repair.plan.removals if row.instance.component.elements]
-    if removals:
-        minutes = sum((row.access for row in removals), Fraction(0))
+    minutes = repair.plan.by_elements
+    if minutes:
         yield Why(
             "minutes-from-elements",
             {

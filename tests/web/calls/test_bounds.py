@@ -165,7 +165,7 @@ def test_shelf_refuses_them(staff: Staff) -> None:
     beyond(staff, f"/v1/shelf/{item}/reorder-point", point, "/wanted")
 
 
-QUOTES = ("PreviewIn", "QuoteIn", "NewQuoteIn")
+QUOTES = ("PreviewIn", "NewPreviewIn", "QuoteIn", "NewQuoteIn")
 CHECKED = {
     # by read_amount, check_typed or the request's bounds
     *("AcceptIn.amount", "AcceptIn.limit", "AdditionIn.amount", "AdditionIn.net"),

@@ -323,3 +323,25 @@ def test_work_that_has_not_begun_stands_at_no_step(staff: Staff) -> None:
     id = staff.accepted()  # noqa: A001
 
     assert codes(staff, id, {"step": "hand_over", "machine": "boxes"}) == ["stop-unclear"] * 2
+
+
+def test_copy_of_a_declined_offer_credits_the_diagnosis_that_was_billed(staff: Staff) -> None:
+    id = staff.issued(diagnostic_done=True)  # noqa: A001
+    offered = staff.get(f"/v1/quotes/{id}")
+    staff.act(id, "decline", {"revision": 1})
+    before = staff.done(f"/v1/quotes/{id}/copy").json()
+    staff.act(id, "stop", {"by": "R. Okafor"})
+    billed = staff.get(f"/v1/quotes/{id}/statement")["statement"]
+
+    copied = staff.done(f"/v1/quotes/{id}/copy").json()
+
+    # nothing was billed before, so that the copy charges and credits it as the offer did
+    assert before["net"] == offered["net"]
+    assert not copied["request"]["diagnostic_done"]
+    (discount,) = copied["request"]["discounts"]
+    (fee,) = (one for one in billed["lines"] if one["quantity"] != "0")
+    assert (fee["code"], discount["amount"]) == ("diagnostic-fee", fee["amount"]["amount"])
+    assert discount["reason"] == f"Diagnosis billed with quote {id}"
+    # so the repair and its diagnosis come to what was offered, whenever it is done
+    together = Decimal(copied["net"]["amount"]) + Decimal(billed["net"]["amount"])
+    assert together == Decimal(offered["net"]["amount"])

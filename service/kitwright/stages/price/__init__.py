@@ -9,12 +9,19 @@ from kitwright.stages.price.covering import (
     shares_within,
 )
 from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
-from kitwright.stages.price.line import DIAGNOSTIC_FEE, LineKind, PricedLine, price_line
+from kitwright.stages.price.line import (
+    DIAGNOSTIC_CREDIT,
+    DIAGNOSTIC_FEE,
+    LineKind,
+    PricedLine,
+    price_line,
+)
 from kitwright.stages.price.price import Priced, price_lines
 from kitwright.stages.price.total import Advance, Totals, find_advances, price_of, tax_lines
 
 __all__ = [
     "CUSTOMER",
+    "DIAGNOSTIC_CREDIT",
     "DIAGNOSTIC_FEE",
     "GOODS",
     "STOCK",

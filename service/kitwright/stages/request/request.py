@@ -412,8 +412,9 @@ def _check_terms(
 def _check_bounds(shop: Shop, asked: Asked, faults: list[KitwrightError]) -> None:
     """Add the errors of figures that nobody means."""
     currency, terms = shop.currency, asked.terms
-    found = check_amount(asked.diagnostic_fee or Decimal(0), currency)
-    faults += [fault.at("diagnostic_fee") for fault in found]
+    if asked.diagnostic_fee is not None:
+        found = check_amount(asked.diagnostic_fee, currency)
+        faults += [fault.at("diagnostic_fee") for fault in found]
     for index, free in enumerate(terms.free_lines):
         quantity = [*check_quantity(free.quantity, free.unit)]
         price = [*check_amount(free.unit_price, currency)]

@@ -58,12 +58,14 @@ class Removal(Struct, frozen=True, kw_only=True):
 class AccessPlan(Struct, frozen=True, kw_only=True):
     """The components to remove, in order; refit is the reverse.
 
-    `minutes` is exact: the sum of removing, refitting and the bench work of refitting. `engine_out`
-    says whether the plan takes the engine out of a chassis.
+    `minutes` is exact: the sum of removing, refitting and the bench work of refitting;
+    `by_elements` is what of removing and refitting follows from fasteners. `engine_out` says
+    whether the plan takes the engine out of a chassis.
     """
 
     removals: tuple[Removal, ...]
     minutes: Fraction
+    by_elements: Fraction
     engine_out: bool
 
 
@@ -298,7 +300,14 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
         )
         for key in teardown.order(way.items)
     )
-    return AccessPlan(removals=removals, minutes=way.minutes, engine_out=way.engine_out)
+    return AccessPlan(
+        removals=removals,
+        minutes=way.minutes,
+        by_elements=sum(
+            (each.access for each in removals if each.instance.component.elements), Fraction(0)
+        ),
+        engine_out=way.engine_out,
+    )
 
 
 def _because(

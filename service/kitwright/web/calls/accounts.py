@@ -98,8 +98,8 @@ class FinishIn(Wire, frozen=True, kw_only=True):
     line is `clocked`, the minutes are those of the quote's clock.
 
     `unbooked` says why goods are billed of which no delivery is booked, for example because they
-    came from another job. `supplied_on` is the day on which the work was done; null: today. `by` is
-    the person who closes it.
+    came from another job; it stays permanently, so it should not name customers. `supplied_on` is
+    the day on which the work was done; null: today. `by` is the person who closes it.
     """
 
     goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()

@@ -11,6 +11,7 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.tickets import check_charged_once
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.carrying import uncarried
+from kitwright.web.calls.diagnosis_credit import diagnosis_credit
 from kitwright.web.calls.fleets import FleetOut, fleet_out
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import FLEET, QUOTE, written
@@ -24,6 +25,7 @@ from kitwright.web.calls.units import (
     for_machine,
     read_units,
 )
+from kitwright.web.calls.wire import DiscountIn
 from kitwright.web.edge.reply import Reply
 
 
@@ -108,15 +110,17 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
     """Quote the same again, as a new quote.
 
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
-    new draft for the same customer and machine, without the
-    complaint, and without an earlier visit.
+    new draft for the same customer and machine, without the complaint, and without an earlier
+    visit. If the offer was declined and its diagnosis billed, that is not charged again, and what
+    the offer would have credited of it is taken off, by a discount.
     """
 
-    def shown(records: Records) -> Revision:
+    def shown(records: Records) -> tuple[Revision, DiscountIn | None]:
         quote = call.record(QUOTE, records.quotes.get)
-        return life.revision_of(records, quote, quote.shown)
+        revision = life.revision_of(records, quote, quote.shown)
+        return revision, diagnosis_credit(records, quote)
 
-    revision = call.desk.store.read(shown)
+    revision, credit = call.desk.store.read(shown)
     asked = asked_of(revision)
     again = structs.replace(
         asked,
@@ -128,4 +132,7 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
         # whether another quote of the ticket charges it is asked again
         diagnostic_done=asked.diagnostic_done if asked.ticket is None else None,
     )
+    if credit is not None:
+        discounts = (*again.discounts, credit)
+        again = structs.replace(again, diagnostic_done=False, discounts=discounts)
     return await _created(call, again, copy_of=revision.quote)

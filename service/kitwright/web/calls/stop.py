@@ -61,7 +61,8 @@ class StopIn(Wire, frozen=True, kw_only=True):
 
     Lines that were added after the acceptance are billed, except those in `not_done`, by their
     places in the quote, from 1. `unbooked` says why goods are billed as used of which no delivery
-    is booked. `by` is the person who closes it.
+    is booked; it stays permanently, so it should not name customers. `by` is the person who closes
+    it.
     """
 
     step: Text | None = None
