@@ -1,5 +1,6 @@
 """Courses: several ways to put one fault right, each a whole quote, one of them chosen."""
 
+import random
 import re
 from html import unescape
 from typing import Any
@@ -9,7 +10,16 @@ import pytest
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_links import Customer, linked
-from tests.web.calls.test_ticking import extras_of, free_jobs, minor, refused
+from tests.web.calls.test_ticking import (
+    COMBINATIONS,
+    asked_directly,
+    check_left_alone,
+    extras_of,
+    free_jobs,
+    minor,
+    refused,
+    some,
+)
 
 EVERY = ["least", "recommended", "thorough", "replace"]
 WORN = {"diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}], "courses": EVERY}
@@ -259,6 +269,37 @@ def test_ticks_are_those_of_the_chosen_course_whichever_is_advised(staff: Staff)
         assert {job["job"] for job in more.json()["quote"]["jobs"]} > {
             job["job"] for job in whole["jobs"]
         }
+
+
+def test_any_choice_of_any_course_is_the_quote_asked_for_directly(staff: Staff) -> None:
+    luck = random.Random(20270302)
+    tried = 0
+    for members in (WORN, LEAKING, WORN | {"machines": 2}):
+        id = staff.issued(**members, contingencies=False)  # noqa: A001
+        kept = staff.get(f"/v1/quotes/{id}")
+        names = [name for one in kept["quote"]["courses"] for name in (one["course"], *one["also"])]
+        wholes = {
+            name: staff.post(f"/v1/quotes/{id}/choice", {"revision": 1, "course": name}).json()
+            for name in names
+        }
+        for _ in range(COMBINATIONS // 10):
+            name = luck.choice(names)
+            whole = wholes[name]["quote"]
+            left, added = some(luck, free_jobs(whole)), some(luck, extras_of(whole))
+            if len(left) == len(whole["jobs"]):
+                continue
+            body = {"revision": 1, "course": name, "leave_out": left, "extras": added}
+            chosen = staff.post(f"/v1/quotes/{id}/choice", body)
+            asked = directly(asked_directly(kept["request"], [], []), name)
+            if chosen.status_code == 422:
+                check_left_alone(staff, asked, chosen, left, added)
+                continue
+            direct = staff.post("/v1/quotes/preview", asked_directly(asked, left, added[::-1]))
+            assert chosen.status_code == direct.status_code == 200, chosen.text
+            raw = msgspec.json.decode(chosen.content, type=dict[str, msgspec.Raw])["quote"]
+            assert bytes(raw) == direct.content
+            tried += 1
+    assert tried > COMBINATIONS // 10
 
 
 def test_courses_are_refused_where_they_mean_nothing(staff: Staff) -> None:

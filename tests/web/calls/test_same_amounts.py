@@ -1,4 +1,6 @@
-"""Whatever form a quote is read in, its amounts are the same: random quotes."""
+"""Whatever form a quote is read in, its amounts are the same: random quotes, and some with several
+courses.
+"""
 
 import email
 import email.policy
@@ -18,7 +20,12 @@ from tests.web.calls.conftest import Staff
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount
 
-MANY = 200 if os.environ.get("KITWRIGHT_LONG") == "1" else 60
+IS_LONG = os.environ.get("KITWRIGHT_LONG") == "1"
+MANY = 200 if IS_LONG else 60
+WITH_COURSES = 200 if IS_LONG else 8
+"""How many random offers with courses are compared."""
+COURSES = ["least", "recommended", "thorough", "replace"]
+WORTH = {"value": "900.00", "replacement_price": "1500.00"}
 TOTALS = ("gross", "payable")
 
 
@@ -41,55 +48,77 @@ def holds(text: str, wanted: Counter[str]) -> bool:
 
 
 def test_every_form_tells_the_same_amounts(staff: Staff) -> None:
-    scribe = Scribe("en")
     met = Counter[str]()
     for body in distinct_requests(MANY):
-        asked = msgspec.json.decode(body)
-        quote = staff.done("/v1/quotes", asked).json()
-        id = quote["id"]  # noqa: A001
-        if quote["gross"] is None:
-            met["tax unknown"] += 1
-            continue
-        # a day that has passed can't be offered any more
-        if quote["valid_until"] < "2027-03-01":
-            met["over"] += 1
-            continue
-        staff.act(id, "issue")
-        path = f"/v1/quotes/{id}/sheet"
-
-        def taken(form: str, path: str = path) -> Any:
-            answer = staff.client.get(path, headers={"Accept": form})
-            assert answer.status_code == 200, answer.text
-            return answer
-
-        data = taken("application/json").json()
-        totals, lines = data["totals"], data["lines"]
-        assert totals["gross"] == quote["gross"]
-        everything = [line["amount"] for line in lines] + [totals[name] for name in TOTALS]
-        ahead = data["contingencies"]
-        if ahead["each"]:
-            # one that is the same on two cylinders stands there once
-            once = {
-                (one["name"], str(one["price"]), one["cylinder"] is None): one["price"]
-                for one in ahead["each"]
-            }
-            everything += once.values()
-            met["may turn up"] += 1
-        # what may come is told roughly
-        most = [tight(scribe.about(read(ahead["worst"])))] if ahead["each"] else []
-        wanted = told(everything, scribe) + Counter(most)
-
-        page = html.fromstring(taken("text/html").content)
-        on_page = told(_on_page(lines, everything), scribe) + Counter(most)
-        assert holds(page.text_content(), on_page), id
-        reader = PdfReader(BytesIO(taken("application/pdf").content))
-        printed = "".join(one.extract_text() for one in reader.pages)
-        assert holds(printed, wanted), id
-        _compare_ubl(etree.fromstring(taken("application/xml").content), data)
-        _send(staff, id, told([totals["payable"]], scribe) + Counter(most))
-        met["compared"] += 1
+        _compare(staff, msgspec.json.decode(body), met)
     assert met["compared"] > MANY // 2, met
     assert met["may turn up"] > MANY // 4, met
+
+
+def test_every_form_tells_the_same_amounts_of_courses(staff: Staff) -> None:
+    met = Counter[str]()
+    for body in distinct_requests(40 * WITH_COURSES):
+        asked = msgspec.json.decode(body)
+        if met["compared"] == WITH_COURSES:
+            break
+        if asked.get("diagnoses") and not asked.get("leave_out"):
+            _compare(staff, asked | {"courses": COURSES, "worth": WORTH}, met)
+    assert met["compared"] == WITH_COURSES, met
+    assert met["courses"] > WITH_COURSES // 2, met
+
+
+def _compare(staff: Staff, asked: Any, met: Counter[str]) -> None:
+    """Compare the forms of one quote."""
+    scribe = Scribe("en")
+    quote = staff.done("/v1/quotes", asked).json()
+    id = quote["id"]  # noqa: A001
+    if quote["gross"] is None:
+        met["tax unknown"] += 1
+        return
+    # a day that has passed can't be offered any more
+    if quote["valid_until"] < "2027-03-01":
+        met["over"] += 1
+        return
+    staff.act(id, "issue")
+    path = f"/v1/quotes/{id}/sheet"
+
+    def taken(form: str) -> Any:
+        answer = staff.client.get(path, headers={"Accept": form})
+        assert answer.status_code == 200, answer.text
+        return answer
+
+    data = taken("application/json").json()
+    totals, lines = data["totals"], data["lines"]
+    assert totals["gross"] == quote["gross"]
+    everything = [line["amount"] for line in lines] + [totals[name] for name in TOTALS]
+    ahead = data["contingencies"]
+    if ahead["each"]:
+        # one that is the same on two cylinders stands there once
+        once = {
+            (one["name"], str(one["price"]), one["cylinder"] is None): one["price"]
+            for one in ahead["each"]
+        }
+        everything += once.values()
+        met["may turn up"] += 1
+    machine = data["another_machine"]
+    ways = [one["total"] for one in data["courses"]] if len(data["courses"]) > 1 or machine else []
+    if machine is not None:
+        ways += [machine["total"], machine["price"], machine["value"]]
+    met["courses"] += len(data["courses"]) > 1
+    everything += ways
+    # what may come is told roughly
+    most = [tight(scribe.about(read(ahead["worst"])))] if ahead["each"] else []
+    wanted = told(everything, scribe) + Counter(most)
+
+    page = html.fromstring(taken("text/html").content)
+    on_page = told(_on_page(lines, everything), scribe) + Counter(most)
+    assert holds(page.text_content(), on_page), id
+    reader = PdfReader(BytesIO(taken("application/pdf").content))
+    printed = "".join(one.extract_text() for one in reader.pages)
+    assert holds(printed, wanted), id
+    _compare_ubl(etree.fromstring(taken("application/xml").content), data)
+    _send(staff, id, told([totals["payable"], *ways], scribe) + Counter(most))
+    met["compared"] += 1
 
 
 def _on_page(lines: list[Any], everything: list[Any]) -> list[Any]:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
 from math import ceil, floor
 
 from msgspec import Struct, structs
@@ -129,11 +130,12 @@ def plan_follow_up(
     # every line its own packs first: what one opens must not be what another one wants
     taken = [placed[line.key].take(line.packs) if line.key in placed else 0 for line in lines]
     spare = sorted(placed.values(), key=lambda one: one.rank)
+    holding = _holding(spare)
     made: list[OrderLine] = []
     for line, own in zip(lines, taken, strict=True):
         missing = _missing(line, own, placed)
-        packs = _fewest(line, own, missing, spare)
-        opened = _open_spare(line, packs, missing, spare)
+        packs = _fewest(line, own, missing, holding)
+        opened = _open_spare(line, packs, missing, holding)
         if packs:
             if line.source is None:
                 raise SupplierGone(line.wanted.supplier, line.wanted.sku)
@@ -192,6 +194,10 @@ class _Placed:
         return max(0, floor(self._spare - max(opened, default=0) + self.exceeded))
 
 
+_Holding = Mapping[ItemId, Sequence[_Placed]]
+"""Number -> the packs ordered before that hold it, in the order in which they are opened."""
+
+
 def _placed(catalogue: Catalogue, supply: Supply, before: Iterable[Packs]) -> dict[_Key, _Placed]:
     by_key: dict[_Key, list[Packs]] = {}
     for packs in before:
@@ -203,20 +209,35 @@ def _key(packs: Packs) -> _Key:
     return packs.supplier, packs.sku, packs.size
 
 
-class _Line(Struct, frozen=True, kw_only=True):
+def _holding(spare: Iterable[_Placed]) -> _Holding:
+    """Return the packs that hold a number, by number, in the order in which they are opened."""
+    holding: dict[ItemId, list[_Placed]] = {}
+    for one in spare:
+        for number in one.each:
+            holding.setdefault(number, []).append(one)
+    return holding
+
+
+class _Line(Struct, frozen=True, kw_only=True, dict=True):
     """A line of the revision at today's terms: `packs` are wanted, of today's size.
 
     `source` is None if the supplier is gone; `floor` is the quality that other packs need to have
-    in place of these; `each` is what one pack holds, `uses` what is needed.
+    in place of these; `uses` is what is needed.
     """
 
+    catalogue: Catalogue
     wanted: Packs
     source: Source | None
     size: int
     packs: int
     floor: Quality
-    each: Mapping[ItemId, Fraction]
     uses: Mapping[ItemId, Fraction]
+
+    @cached_property
+    def each(self) -> Mapping[ItemId, Fraction]:
+        """What one pack holds, by number."""
+        covers = self.wanted.covers
+        return per_pack(self.catalogue, self.wanted.item, self.size, covers, self.packs)
 
     @property
     def key(self) -> _Key:
@@ -232,13 +253,13 @@ def _line(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Packs) -> _L
     if source is not None:
         packs = source.allowed(packs)
     return _Line(
+        catalogue=catalogue,
         wanted=wanted,
         source=source,
         size=size,
         packs=packs,
         # the quality of an offer that no longer exists is not known
         floor=Quality.maker if offered is None else offered.quality,
-        each=per_pack(catalogue, wanted.item, size, wanted.covers, packs),
         uses=_amounts(wanted.covers),
     )
 
@@ -313,11 +334,14 @@ def _missing(line: _Line, own: Fraction | int, placed: Mapping[_Key, _Placed]) -
 
 
 def _fewest(
-    line: _Line, own: Fraction | int, missing: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
+    line: _Line, own: Fraction | int, missing: Mapping[ItemId, Fraction], holding: _Holding
 ) -> int:
     """Return the fewest packs that may be ordered and that fill what spare packs can't."""
     packs = ceil(line.packs - own)
-    free = {number: _free(line, number, spare) for number in missing}
+    if packs <= 0:
+        # its own packs are all that it wants: most lines, whatever turns up
+        return 0
+    free = {number: _free(line, number, holding) for number in missing}
     # a revision may want more packs than it needs, for a price break: of that, nothing is changed
     if own or any(free.values()):
         needed = (ceil((missing[n] - free[n]) / line.each[n]) for n in missing)
@@ -325,18 +349,20 @@ def _fewest(
     return line.source.allowed(packs) if packs and line.source is not None else packs
 
 
-def _free(line: _Line, number: ItemId, spare: Sequence[_Placed]) -> Fraction:
-    return sum((one.free(number, line.floor) for one in spare), start=Fraction(0))
+def _free(line: _Line, number: ItemId, holding: _Holding) -> Fraction:
+    there = holding.get(number, ())
+    return sum((one.free(number, line.floor) for one in there), start=Fraction(0))
 
 
 def _open_spare(
-    line: _Line, packs: int, missing: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
+    line: _Line, packs: int, missing: Mapping[ItemId, Fraction], holding: _Holding
 ) -> _Amounts:
     """Fill from the spare packs what so many new ones leave open; return how much that was."""
     opened = {}
     for number, amount in missing.items():
-        rest = start = max(Fraction(0), amount - packs * line.each[number])
-        for one in spare:
+        left = amount - packs * line.each[number] if packs else amount
+        rest = start = max(Fraction(0), left)
+        for one in holding.get(number, ()) if rest else ():
             used = min(rest, one.free(number, line.floor))
             if used:
                 one.open(number, used)

@@ -219,7 +219,7 @@ async def choose(
         return Choice(offer=offer, figures=None)
     chosen = ChosenIn(
         revision=offer.number,
-        course=ticks.course or next(iter(_advised(said)), None),
+        course=ticks.course or _advised(said),
         leave_out=sorted_jobs(ticks.leave_out),
         extras=sorted_jobs(ticks.extras),
     )
@@ -242,8 +242,8 @@ def _priced(
 
     asked = _of_course(service.workshop.catalogue, asked_of(offer), chosen.course)
     if chosen.leave_out or chosen.extras:
-        if chosen.course not in (None, *_advised(said)):
-            # the jobs and extras of a course are its own
+        if chosen.course not in (None, _advised(said)):
+            # the jobs and extras of a course are its own, even where it comes to the same jobs
             plain = structs.replace(asked, contingencies=False)
             said = told(service, service.work_out(plain, stock, estimates), plain)
         check_ticks(asked, said, chosen)
@@ -264,9 +264,9 @@ def _priced(
     return figures
 
 
-def _advised(said: Quote) -> tuple[CourseName, ...]:
-    """Return the names of the course that the top level of a quote shows."""
-    return next(((one.course, *one.also) for one in said.courses if one.is_advised), ())
+def _advised(said: Quote) -> CourseName | None:
+    """Return the name of the course that the top level of a quote shows."""
+    return next((one.course for one in said.courses if one.is_advised), None)
 
 
 def _of_course(catalogue: Catalogue, asked: QuoteIn, course: str | None) -> QuoteIn:
