@@ -34,6 +34,7 @@ from tests.catalogue.mutation import Apply, Known, Place, changed, changes, ids_
 
 from kitwright.catalogue.load import FILES, FOLDERS, Records, assemble, read_records
 from kitwright.catalogue.model import (
+    Collection,
     DiagnosticCredit,
     Element,
     FileHead,
@@ -75,6 +76,14 @@ ASIDE: Final = {
     "Work.needs_free": "the same",
     "VisitWork.needs_free": "the same",
     "VisitWork.runs": "that the engine runs: `tests/stages/work_plan` has plans where it decides",
+    **{
+        f"Supplier.{field}": "deadlines of claims: `tests/web/calls/test_claims.py`"
+        for field in ("warranty_days", "claim_days")
+    },
+    **{
+        f"Collection.{field}": "when a machine is asked for: `tests/web/calls/test_waiting.py`"
+        for field in Collection.__struct_fields__
+    },
     "Labour.basis": "which minutes are paid: `tests/stages/billing` bills by each",
     **{
         f"Seller.{field}": "what invoices say of the shop: `tests/keeping/test_invoicing.py`"

@@ -9,6 +9,7 @@ from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.bill_pdf import bill_pdf
 from kitwright.documents.closing_page import closing_page
 from kitwright.documents.closing_view import Closing
+from kitwright.documents.collection_letter import CollectionLetter, collection_letter_pdf
 from kitwright.documents.fonts import fonts
 from kitwright.documents.notice_page import Notice, ended_page, notice_page
 from kitwright.documents.offer_view import warranty_of
@@ -76,10 +77,11 @@ class ShopPapers:
         quote, envelope = paper.quote, paper.envelope
         return _page(ended_page(quote, envelope, actions, _scribe(paper), shop=self._shop))
 
-    def closing_page(self, paper: Paper, closing: Closing) -> Page:
-        """Return the page of a visit that is over."""
+    def closing_page(self, paper: Paper, closing: Closing, notice: str | None = None) -> Page:
+        """Return the page of a visit that is over; `notice` is shown at the top."""
         quote, envelope = paper.quote, paper.envelope
-        return _page(closing_page(quote, envelope, closing, _scribe(paper), shop=self._shop))
+        scribe = _scribe(paper)
+        return _page(closing_page(quote, envelope, closing, scribe, shop=self._shop, notice=notice))
 
     def quote_pdf(self, paper: Paper, link: str | None = None) -> bytes:
         """Return a revision as PDF; `link` is where the customer can answer online."""
@@ -126,6 +128,10 @@ class ShopPapers:
     def ticket_pdf(self, paper: TicketPaper) -> bytes:
         """Return a ticket as PDF."""
         return ticket_pdf(paper, self._shop)
+
+    def collection_letter(self, letter: CollectionLetter) -> bytes:
+        """Return the letter that asks a customer to collect a machine, as PDF."""
+        return collection_letter_pdf(letter, self._shop)
 
     def bill_pdf(self, bill: Bill) -> bytes:
         """Return an invoice or a credit note as PDF."""

@@ -20,9 +20,11 @@ from kitwright.keeping.record import (
     KeptBill,
     KeptQuote,
     KeptStatement,
+    QuoteState,
     Stamp,
 )
 from kitwright.keeping.store import Records
+from kitwright.keeping.waiting import waits_since
 from kitwright.money import Money, total
 from kitwright.quote import Statement, encode_billing, read_statement
 
@@ -152,7 +154,12 @@ def collect(
     """Return a quote whose machine was collected. Raises: NoStatement, AlreadyCollected,
     NotTagged.
     """
-    balance = account_of(records, quote).balance
+    is_undone = quote.state is not QuoteState.done
+    if is_undone and waits_since(records, quote) is not None:
+        # after a no there is no statement, and nothing is owed by one
+        balance = Money(0, quote.net.currency)
+    else:
+        balance = account_of(records, quote).balance
     before = records.handovers.get(quote.number)
     if before is not None:
         raise AlreadyCollected(before)

@@ -25,6 +25,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "found": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "cause": frozenset(QuoteState) - {QuoteState.done},
+        "claim": frozenset(QuoteState),
         "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
         "stop": frozenset(
@@ -38,7 +39,8 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         ),
         "withdrawal": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "pay": frozenset(QuoteState),
-        "collect": frozenset({QuoteState.done}),
+        "collect": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
+        "notice": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
         "invoice": frozenset({QuoteState.done}),
     }
 )
@@ -50,6 +52,7 @@ _SAID: Final = {
     "cause": "settle the cause of",
     "clock": "clock on",
     "found": "record what was found for",
+    "notice": "record a notice for",
     "pay": "record a payment for",
     "tear_down": "tear down for",
     "withdrawal": "withdraw from",
@@ -209,6 +212,8 @@ def possible_acts(
     waits: bool = False,
     may_withdraw: bool = False,
     comes_back: bool = False,
+    may_claim: bool = False,
+    is_waiting: bool = False,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -227,6 +232,8 @@ def possible_acts(
         waits: whether work can't begin yet, because the customer may withdraw.
         may_withdraw: whether the customer may.
         comes_back: whether its machine came back from an earlier visit.
+        may_claim: whether the part that made it come back can be claimed.
+        is_waiting: whether its machine waits to be collected.
     """
     is_offered = quote.offered is not None
     met = {
@@ -237,6 +244,7 @@ def possible_acts(
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
         "cause": comes_back,
+        "claim": may_claim,
         "order": is_orderable,
         "start": is_supplied and not waits,
         "tear_down": can_begin and not waits,
@@ -244,7 +252,8 @@ def possible_acts(
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_here,
         "pay": account.is_payable,
-        "collect": account.is_here,
+        "collect": account.is_here or is_waiting,
+        "notice": is_waiting,
         "invoice": account.is_billable,
     }
     every = ACTS if quote.withdrawn_at is None else _AFTER_WITHDRAWAL

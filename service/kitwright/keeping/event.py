@@ -8,12 +8,13 @@ from typing import TypeVar
 
 from msgspec import structs
 
+from kitwright.keeping.aftercare import Claim
 from kitwright.keeping.generation import Origin
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import Customer, Event, Hook, KeptQuote, Machine, Stamp
 from kitwright.keeping.store import Kept, Records
 
-R = TypeVar("R", Customer, Machine, Hook)
+R = TypeVar("R", Claim, Customer, Machine, Hook)
 Facts = Mapping[str, str | int | None]
 
 

@@ -5,6 +5,10 @@ from __future__ import annotations
 from typing import Final, Literal, get_args
 
 EventKind = Literal[
+    "claim.created",
+    "claim.credited",
+    "claim.refused",
+    "claim.sent",
     "customer.changed",
     "customer.created",
     "customer.erased",
@@ -45,6 +49,7 @@ EventKind = Literal[
     "quote.found",
     "quote.invoiced",
     "quote.issued",
+    "quote.noticed",
     "quote.ordered",
     "quote.paid",
     "quote.reopened",

@@ -39,6 +39,7 @@ STEPS = (
         "finish",
         "pay",
         "collect",
+        "notice",
         "invoice",
     ),
     "wait",
@@ -116,6 +117,8 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "collect":
         path, body = f"/v1/quotes/{id}/collected", {"collector": "A. Customer", "old_parts": True}
         body |= {"unsafe": False, "by": "Owner"}
+    elif step == "notice":
+        path, body = f"/v1/quotes/{id}/notices", {"way": "told", "by": "Owner"}
     elif step == "clock":
         tag, body = "", {"act": "minutes", "by": "R. Okafor", "phase": "work", "minutes": 5}
     elif step == "order":

@@ -332,6 +332,25 @@ def came_back(
     return owner.post(QUOTES, json=body, headers={"Idempotency-Key": '"back"'}), body
 
 
+def credited_ahead(owner: TestClient[Any]) -> tuple[Any, Any]:
+    """Record a credit for a part that failed on a day that is still to come."""
+    finished(owner)
+    part = owner.get(f"{QUOTES}/Q1").json()["quote"]["lines"][0]["code"]
+    said = {**SETTLED, "quote": "Q1", "cause": "part", "part": part}
+    for at, (path, body) in enumerate(
+        (
+            (QUOTES, {**LEAKING, "comes_back": said}),
+            (f"{QUOTES}/Q2/claims", {"what": "It leaks again.", "by": "R"}),
+        )
+    ):
+        headers = {"Idempotency-Key": f'"claim-{at}"', "If-Match": "*"}
+        answer = owner.post(path, json=body, headers=headers)
+        assert answer.is_success, answer.text
+    told = {"amount": "5.00", "day": "2099-01-01", "by": "R"}
+    headers = {"Idempotency-Key": '"credit"', "If-Match": "*"}
+    return owner.post("/v1/claims/K1/credit", json=told, headers=headers), told
+
+
 def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
     assert finished(owner)[0].is_success
     body = {"due_on": "2020-01-01"}
@@ -498,7 +517,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         "/comes_back/quote",
     ),
     "come-back-of-many": (
-        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}] * 2}),
+        lambda owner, _: came_back(owner, {}, {"serial": None, "units": [{"serial": 2140077}, {}]}),
         "/comes_back",
     ),
     "cause-unclear": (lambda owner, _: came_back(owner, {"by": "R"}), "/comes_back/by"),
@@ -510,6 +529,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: came_back(owner, {**SETTLED, "jobs": [{"job": "J-PLUG"}]}),
         "/comes_back/jobs/0",
     ),
+    "claim-day-invalid": (lambda owner, _: credited_ahead(owner), "/day"),
     "courses-on-warranty": (lambda owner, _: came_back(owner, SETTLED, COURSES), "/courses"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),

@@ -156,11 +156,18 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "restock_percent": _PERCENT,
         "return_days": _AMOUNT,
         "core_days": _AMOUNT,
+        "warranty_days": _AMOUNT,
+        "claim_days": _AMOUNT,
     },
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
     model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},
     model.VisitWork: {"minutes": _AMOUNT},
+    model.Collection: {
+        "first_notice_days": _AMOUNT,
+        "every_days": _POSITIVE,
+        "most_notices": _AMOUNT,
+    },
     model.Warranty: {"labour_days": _AMOUNT, "alternate_parts_days": _AMOUNT},
     model.Work: {"minutes": _AMOUNT},
 }

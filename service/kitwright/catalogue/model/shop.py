@@ -140,6 +140,16 @@ class Storage(Record, frozen=True, kw_only=True):
     notice: str
 
 
+class Collection(Record, frozen=True, kw_only=True):
+    """When customers are told to collect a machine: the first time so many days after it is ready,
+    then every so many days, at most so often.
+    """
+
+    first_notice_days: int = 7
+    every_days: int = 14
+    most_notices: int = 3
+
+
 class Abort(Record, frozen=True, kw_only=True):
     """The charge if the repair is declined after teardown: the minutes done, if `charge_done`, and
     what was destroyed; and either refitting what is off, or returning it in boxes, with a discount
@@ -355,4 +365,5 @@ class Shop(Record, frozen=True, kw_only=True):
     seller: Seller = Seller()
     bench: BenchTime | None = None
     translations: dict[str, dict[str, str]] = {}
+    collection: Collection = Collection()
     stock: tuple[StockRow, ...] = ()

@@ -130,7 +130,9 @@ class Supplier(Record, frozen=True, kw_only=True):
 
     Lead times are in the supplier's working days, `mon` .. `sun`. If its file gives no working
     days, holidays or time zone, the shop's apply. `price_file` describes its price files. Orders
-    go to `contact`, in its `language` (absent: the shop's).
+    go to `contact`, in its `language` (absent: the shop's). A part that fails within
+    `warranty_days` of its receipt is claimed within `claim_days` of its failure; absent: its terms
+    say nothing.
     """
 
     id: SupplierId
@@ -150,6 +152,8 @@ class Supplier(Record, frozen=True, kw_only=True):
     restock_percent: Figure
     return_days: int
     core_days: int
+    warranty_days: int | None = None
+    claim_days: int | None = None
     time_zone: str | None = None
     working_days: tuple[str, ...] | None = None
     holidays: tuple[date, ...] | None = None

@@ -11,6 +11,7 @@ from kitwright.web.calls import (
     bills,
     catalogue,
     cause,
+    claims,
     clock,
     customers,
     estimates,
@@ -36,6 +37,7 @@ from kitwright.web.calls import (
     prices,
     quote_making,
     quotes,
+    recurring,
     release,
     running,
     shelf,
@@ -44,6 +46,7 @@ from kitwright.web.calls import (
     ticket_links,
     ticket_paper,
     tickets,
+    waiting,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -52,6 +55,7 @@ _MODULES: Final = (
     previews,
     catalogue,
     cause,
+    claims,
     prices,
     running,
     quote_making,
@@ -67,6 +71,8 @@ _MODULES: Final = (
     clock,
     estimates,
     month,
+    recurring,
+    waiting,
     link_making,
     links,
     link_bills,

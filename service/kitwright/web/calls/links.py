@@ -68,6 +68,7 @@ from kitwright.web.calls.ticking import (
     sorted_jobs,
     text_of_choice,
 )
+from kitwright.web.calls.waiting import to_collect
 from kitwright.web.calls.wire import Jobs
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
@@ -317,6 +318,7 @@ def _offered(records: Records, call: Call) -> Offered:
             else None,
             visit=quote.state.value,
             valid_until=revision.valid_until,
+            notice=to_collect(call.desk, records, quote, paper),
         ),
         closing_of(records, link, quote, revision, here),
     )

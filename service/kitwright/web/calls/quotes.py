@@ -11,12 +11,14 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.claims import may_claim
 from kitwright.keeping.distance import may_withdraw, waits_until
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.stopping import owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.tickets import check_charged_once
+from kitwright.keeping.waiting import waits_since
 from kitwright.quote import Quote, encode_quote
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.carrying import carried_over
@@ -46,7 +48,9 @@ from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
 _REVISION = {"revision": "Which revision, by its number."}
 _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
+    "claim": "/v1/quotes/{id}/claims",
     "collect": "/v1/quotes/{id}/collected",
+    "notice": "/v1/quotes/{id}/notices",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
     "tear_down": "/v1/quotes/{id}/start",
@@ -177,6 +181,8 @@ def head_of(
         waits=waits_until(records, quote, desk.today()) is not None,
         may_withdraw=may_withdraw(records, quote, desk.today()),
         comes_back=records.come_backs.get(quote.number) is not None,
+        may_claim=may_claim(records, quote),
+        is_waiting=waits_since(records, quote) is not None,
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)

@@ -33,6 +33,7 @@ _SAMPLES: Final = {
     "quotes": "Q1",
     "fleets": "G1",
     "tickets": "T1",
+    "claims": "K1",
     "customers": "C1",
     "machines": "M1",
     "orders": "O1",

@@ -36,6 +36,7 @@ _TAGS: Final = {
     "events": "What happened, in order.",
     "owner": "For the owner: keys, webhooks and the audit log.",
     "prices": "Suppliers' price files and the price book.",
+    "claims": "Parts that failed, claimed from their suppliers.",
     "reports": "What the records say, and the shop's own estimates that follow from it.",
     "catalogue": "The catalogue: engines, machines, jobs, parts, taxes and the shop.",
     "running": "Health and metrics of the service.",

@@ -1,0 +1,138 @@
+"""Waiting: machines that nobody collected, when their customers were told, and storage."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Collection, Shop
+from kitwright.keeping.acts import NotNow, check_act
+from kitwright.keeping.aftercare import Notice, NoticeWay
+from kitwright.keeping.event import keep_change
+from kitwright.keeping.record import ENDED, KeptQuote, QuoteState, Stamp, Ticket
+from kitwright.keeping.store import Records
+from kitwright.money import Money
+from kitwright.units import exact
+
+_SAID_NO: Final = frozenset({QuoteState.declined, QuoteState.expired})
+
+
+class StorageDue(Struct, frozen=True, kw_only=True):
+    """Storage by the terms that the customer agreed to: it is free until a day, None before the
+    customer was told; then it is `per_day`, and `fee` until today.
+    """
+
+    per_day: Money
+    free_until: date | None
+    days: int
+    fee: Money
+
+
+class Waiting(Struct, frozen=True, kw_only=True):
+    """A machine that waits to be collected since a day: its work is done, or the customer said no
+    (`is_declined`). `next_on` is the day of the next notice by the shop's data, None if all were
+    given. `storage` is None where no terms say so.
+    """
+
+    since: date
+    is_declined: bool
+    notices: tuple[Notice, ...]
+    next_on: date | None
+    storage: StorageDue | None
+
+
+def waits_since(records: Records, quote: KeptQuote) -> date | None:
+    """Return since when a quote's machine waits to be collected, None if it does not.
+
+    After a no, only a machine is known to be here that was taken in with a ticket, of which no
+    other quote is open or was collected.
+    """
+    if records.handovers.get(quote.number) is not None:
+        return None
+    if quote.state is QuoteState.done:
+        kept = records.statements.get(quote.number)
+        return None if kept is None else kept.day
+    if quote.state not in _SAID_NO or quote.ticket is None:
+        return None
+    for other in records.quotes.of_ticket(quote.ticket):
+        is_gone = records.handovers.get(other.number) is not None
+        is_newer = other.number > quote.number and other.state in _SAID_NO
+        if is_gone or is_newer or other.state not in ENDED:
+            return None
+    return quote.changed_at.date()
+
+
+def waiting_of(records: Records, shop: Shop, quote: KeptQuote, today: date) -> Waiting | None:
+    """Return how a quote's machine waits to be collected, None if it does not."""
+    since = waits_since(records, quote)
+    if since is None:
+        return None
+    notices = records.notices.of_quote(quote.number)
+    return Waiting(
+        since=since,
+        is_declined=quote.state is not QuoteState.done,
+        notices=notices,
+        next_on=_next_on(shop.collection, since, notices),
+        storage=_storage(records, shop, quote, notices, today),
+    )
+
+
+def _next_on(terms: Collection, since: date, notices: tuple[Notice, ...]) -> date | None:
+    if len(notices) >= terms.most_notices:
+        return None
+    if not notices:
+        return since + timedelta(days=terms.first_notice_days)
+    return max(one.day for one in notices) + timedelta(days=terms.every_days)
+
+
+def _storage(
+    records: Records, shop: Shop, quote: KeptQuote, notices: tuple[Notice, ...], today: date
+) -> StorageDue | None:
+    """Return what storage costs by the agreed ticket, None without one, or if the shop has none.
+
+    It is free for some days after the customer was told.
+    """
+    terms = shop.fees.storage
+    ticket = None if quote.ticket is None else records.tickets.get(quote.ticket)
+    if terms is None or ticket is None or not _is_agreed(ticket):
+        return None
+    per_day = Money.of(exact(terms.per_day), shop.currency)
+    if not notices:
+        return StorageDue(per_day=per_day, free_until=None, days=0, fee=Money(0, per_day.currency))
+    told = min(one.day for one in notices)
+    free_until = told + timedelta(days=terms.grace_days)
+    days = max(0, (today - free_until).days)
+    fee = Money(per_day.minor * days, per_day.currency)
+    return StorageDue(per_day=per_day, free_until=free_until, days=days, fee=fee)
+
+
+def _is_agreed(ticket: Ticket) -> bool:
+    return ticket.agreed_at is not None
+
+
+def add_notice(
+    records: Records, stamp: Stamp, quote: KeptQuote, way: NoticeWay, who: str
+) -> tuple[KeptQuote, Notice]:
+    """Return a quote whose customer was told to collect the machine, and the notice.
+
+    Raises: NotNow.
+    """
+    check_act("notice", quote)
+    if waits_since(records, quote) is None:
+        raise NotNow("notice", quote, "no machine of this quote is known to wait")
+    notice = records.notices.add(
+        Notice(
+            quote=quote.number,
+            number=0,
+            at=stamp.at,
+            day=stamp.today,
+            way=way,
+            who=who,
+            hand=stamp.hand,
+            by=stamp.by,
+        )
+    )
+    facts = {"notice": notice.number, "way": way.value}
+    return keep_change(records, stamp, "quote.noticed", quote, facts), notice
