@@ -10,7 +10,8 @@ from typing import Any, NamedTuple
 
 from litestar.testing import TestClient
 
-from kitwright.app import first_key, make_app, open_desk
+from kitwright.app import make_app
+from kitwright.desk_opening import first_key, open_desk
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import SqliteStore
 from kitwright.web.calls.desk import Desk

@@ -16,8 +16,9 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from kitwright import upkeep
-from kitwright.app import make_owner_key, make_service, openapi_document, serve
+from kitwright.app import make_service, openapi_document, serve
 from kitwright.catalogue.problems import CatalogueInvalid, CatalogueUnreadable, by_cause
+from kitwright.desk_opening import make_owner_key
 from kitwright.documents.fonts import fonts
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts

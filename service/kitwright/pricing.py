@@ -7,7 +7,7 @@ import logging
 import os
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import closing, suppress
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -37,6 +37,8 @@ _PAGE: Final = 200
 LookAtQuotes = Callable[[Job, FileNumber, PriceDifference], Awaitable[PriceDifference]]
 _READ: Final = 0.9
 """The share of the work that is done once a file is read."""
+_BROKEN_OFF: Final = timedelta(hours=1)
+"""The age at which a file that is nowhere was certainly left by a process that broke off."""
 _LOOKED_AT_EVERY: Final = 1.0
 """Seconds between two looks at the prices in force."""
 
@@ -247,8 +249,7 @@ class Pricing:
         """
         found = supplier_of(self._catalogue, supplier)
         file = self.books.add_file(found.id, name, self._now(), by)
-        source = self.books.source(file.number)
-        part = source.with_suffix(".part")
+        source, part = self.books.source(file.number), self.books.arriving(file.number)
         try:
             with part.open("wb") as opened:
                 async for piece in pieces:
@@ -301,6 +302,7 @@ class Pricing:
         """Read what is received, and take over prices that another process applied, until `stop` is
         set.
         """
+        self._drop_broken_off()
         waiting = self._waiting = asyncio.Event()
         reading = asyncio.create_task(self._read_received(waiting))
         try:
@@ -313,6 +315,12 @@ class Pricing:
             self._waiting = None
             with suppress(asyncio.CancelledError):
                 await reading
+
+    def _drop_broken_off(self) -> None:
+        try:
+            self.books.drop_broken_off(self._now() - _BROKEN_OFF)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next start tries again
+            _LOG.warning("files that did not arrive completely were not deleted: %s", error)
 
     async def _look(self) -> None:
         """Take over the prices in force if another process has changed them, and add their event if

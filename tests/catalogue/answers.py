@@ -13,8 +13,9 @@ from typing import Any, Final
 import msgspec
 from litestar.testing import TestClient
 
-from kitwright.app import first_key, make_app, open_desk
+from kitwright.app import make_app
 from kitwright.catalogue.model import Catalogue, ShopId
+from kitwright.desk_opening import first_key, open_desk
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg

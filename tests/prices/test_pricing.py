@@ -2,10 +2,11 @@
 
 import asyncio
 import json
+import os
 import time
 from collections.abc import AsyncIterator
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from tests.desks import run_live
 from tests.prices.test_books import AT, read
 from tests.prices.test_offers import HEAD
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, SupplierId
 from kitwright.examination import read_sound
 from kitwright.prices.record import FileState, terms_of
 from kitwright.prices.register import SqlitePriceBooks
@@ -23,6 +24,8 @@ from kitwright.pricing import Pricing, SupplierUnknown
 from kitwright.settings import built_in_catalog
 from kitwright.store.engine import SqliteStore
 
+GONE = 2**22 + 1
+"""The number of no process."""
 ROW = "AQ-1,V68-G-103,Tarnbeck,30.00,11.50,1,,\n"
 PREVIEW = {
     "family": "TB-V68",
@@ -116,6 +119,33 @@ def costs(client: httpx.Client) -> set[str]:
     assert answer.status_code == 200, answer.text
     orders = answer.json()["orders"]
     return {line["unit_cost"] for order in orders for line in order["lines"]}
+
+
+def test_start_deletes_what_a_killed_process_left(tmp_path: Path, catalogue: Catalogue) -> None:
+    async def work() -> None:
+        now = datetime.now(UTC)
+        ages = {name: now - timedelta(hours=hours) for name, hours in (("old", 2), ("new", 0))}
+        half, lost, fresh = (
+            pricing.books.add_file(SupplierId("ALDQ"), "a.csv", ages[age], "key").number
+            for age in ("new", "old", "new")
+        )
+        pricing.books.arriving(half).write_text(HEAD)
+        folder = tmp_path / "prices"
+        (folder / f".{lost}.{GONE}.building").touch()
+        (folder / f".{fresh}.{os.getpid()}.building").touch()
+        whole = await pricing.receive("ALDQ", "a.csv", "key", pieces(HEAD, ROW))
+        assert await settled(pricing, whole.number) is FileState.read
+
+        left = {path.name for path in folder.iterdir()}
+        assert not {name for name in left if name.endswith(".part")}
+        assert {name for name in left if "building" in name} == {f".{fresh}.{os.getpid()}.building"}
+        # whoever added the last may still be reading it
+        assert [file.number for file in pricing.books.received()] == [fresh]
+
+    with closing(SqliteStore.open(tmp_path)) as store:
+        pricing = opened(tmp_path, catalogue, store)
+        with closing(pricing):
+            asyncio.run(work())
 
 
 def test_running_service_takes_over_prices_that_the_command_applied(

@@ -1,5 +1,6 @@
 """Snapshots: which are kept, which is restored, and the drill."""
 
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -8,7 +9,7 @@ from tests.store.conftest import Run
 from tests.store.small import DAY, HOUR, NOON, a_customer
 
 from kitwright.store.drill import drill
-from kitwright.store.engine import FILE, SqliteStore
+from kitwright.store.engine import FILE, SqliteStore, connect
 from kitwright.store.snapshots import (
     NoSnapshot,
     choose_snapshot,
@@ -189,6 +190,22 @@ def test_drill_restores_tells_and_deletes(run: Run, shop: Path, tmp_path: Path) 
     assert "this backup can be restored; the trial was deleted" in said
     assert "if the data folder were lost now, the last " in said
     assert list((tmp_path / "trial").iterdir()) == []
+
+
+def test_drill_finds_a_record_that_was_damaged_before_the_backup(
+    run: Run, shop: Path, tmp_path: Path
+) -> None:
+    with closing(SqliteStore.open(shop)) as store:
+        store.write_now(lambda records: records.customers.add(a_customer("Ada")))
+    with closing(connect(shop / FILE)) as connection:
+        connection.execute("UPDATE customers SET name = 'Eve'")
+    file = take_snapshot(shop, tmp_path / "copies").file
+
+    code, said, complaint = run("drill", file)
+
+    assert code == 1
+    assert "damaged-record: customers 1" in said
+    assert complaint.endswith(f" in {file}: restore an older backup\n")
 
 
 def test_drill_of_a_damaged_backup_fails(run: Run, shop: Path, tmp_path: Path) -> None:

@@ -65,6 +65,15 @@ class PriceBooks(Protocol):
     def source(self, number: FileNumber) -> Path:
         """Return where a received file is, until it is read."""
 
+    def arriving(self, number: FileNumber) -> Path:
+        """Return where a file is while it arrives."""
+
+    def drop_broken_off(self, before: datetime) -> None:
+        """Delete what processes that broke off left: files that did not arrive completely, books
+        that were not built completely, and files added before a time that are nowhere. To be called
+        before any file arrives.
+        """
+
     def book(self, number: FileNumber) -> Path:
         """Return where the complete book of a file is."""
 

@@ -42,6 +42,8 @@ from kitwright.prices.search import HOW, find_in
 FOLDER: Final = "prices"
 """The folder of the price books in a data folder."""
 FILE: Final = "prices.db"
+_PART: Final = ".part"
+"""The end of the name of a file that arrives."""
 _PATIENCE: Final = 5.0
 _KEPT: Final = 3
 """How many revisions before the one in force keep their books, to go back to."""
@@ -113,6 +115,25 @@ class SqlitePriceBooks:
     def source(self, number: FileNumber) -> Path:
         """Return where a received file is, until it is read."""
         return self._folder / f"{number}.received"
+
+    def arriving(self, number: FileNumber) -> Path:
+        """Return where a file is while it arrives."""
+        return self._folder / f"{number}{_PART}"
+
+    def drop_broken_off(self, before: datetime) -> None:
+        """Delete what processes that broke off left; see `PriceBooks.drop_broken_off`."""
+        built = {path for path in self._folder.glob(".*.building*") if _is_building(path)}
+        for left in {*self._folder.glob(".*.building*")} - built:
+            left.unlink(missing_ok=True)
+        numbers = {path.name.split(".")[1] for path in built}
+        for file in self.received():
+            did_arrive = not self.arriving(file.number).exists()
+            is_there = self.source(file.number).is_file() or str(file.number) in numbers
+            # whoever reads a file that did not arrive here may just have added it
+            if not (did_arrive and (is_there or file.at >= before)):
+                self.forget(file.number)
+        for part in self._folder.glob(f"*{_PART}"):
+            part.unlink(missing_ok=True)
 
     def book(self, number: FileNumber) -> Path:
         """Return where the complete book of a file is."""

@@ -164,10 +164,15 @@ class Graph(Generic[T]):
 
     def _mask(self, items: Iterable[T]) -> int:
         """Return the items as a mask, without those that the graph does not contain."""
-        return union(1 << self._places[item] for item in items if item in self._places)
+        mask, places = 0, self._places
+        for item in items:
+            place = places.get(item)
+            if place is not None:
+                mask |= 1 << place
+        return mask
 
     def _named(self, mask: int) -> tuple[T, ...]:
-        return tuple(self.items[place] for place in bits(mask))
+        return tuple([self.items[place] for place in bits(mask)])
 
 
 class Weighed(Generic[T]):

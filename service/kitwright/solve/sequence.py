@@ -247,7 +247,8 @@ class _Levels:
 
     def apart(self, now: _Labels, place: int) -> tuple[bool, ...]:
         """Return on which levels an item has not the label `now`."""
-        return tuple(label != here for label, here in zip(self.labels[place], now, strict=True))
+        pairs = zip(self.labels[place], now, strict=True)
+        return tuple([label != here for label, here in pairs])
 
     def split(self, cost: int) -> tuple[int, ...]:
         """Return a weight as the number of changes on each level."""
@@ -478,9 +479,10 @@ class _Search(Generic[T]):
         with the first; items in neither are done whenever they can be.
         """
         turns, shut, later = 0, second, first
-        done |= self.all & ~self._waiting(shut & ~done)
-        while (first | second) & ~done:
+        whole, both, waiting = self.all, first | second, self._waiting
+        done |= whole & ~waiting(shut & ~done)
+        while both & ~done:
             shut, later = later, shut
             turns += 1
-            done |= self.all & ~self._waiting(shut & ~done)
+            done |= whole & ~waiting(shut & ~done)
         return turns

@@ -27,7 +27,7 @@ from tests.bench.requests import distinct_requests
 from tests.desks import Live, run_live
 
 ASKED: Final = 300
-"""Requests in each measurement."""
+"""Requests in each measurement of the program."""
 
 
 class Seen(NamedTuple):
@@ -145,10 +145,10 @@ def _in_thread(work: Callable[[], None], stop: threading.Event) -> Iterator[None
 ATTACKS: Final = (idle, slow, headers)
 
 
-def measure(folder: Path, connections: int) -> list[Seen]:
-    """Return what was seen without an attack, and during each."""
+def measure(folder: Path, connections: int, asked: int = ASKED) -> list[Seen]:
+    """Return what was seen without an attack, and during each, in so many requests."""
     allow_files(4 * connections + 256)
-    bodies = distinct_requests(ASKED)
+    bodies = distinct_requests(asked)
     with run_live(folder, "--log", "faults") as live:
         port = int(live.address.rpartition(":")[2])
         # the service remembers what it is asked, so its memory grows with the first requests
@@ -166,13 +166,13 @@ def measure(folder: Path, connections: int) -> list[Seen]:
         return seen
 
 
-def send_line(folder: Path, mebibytes: int) -> tuple[float, float]:
+def send_line(folder: Path, mebibytes: int, asked: int = ASKED) -> tuple[float, float]:
     """Send one header line without an end to the real service, up to a size; return the longest
     seconds that another client waited meanwhile, and the MiB by which the service grew.
     """
     with run_live(folder, "--log", "faults") as live:
         port = int(live.address.rpartition(":")[2])
-        bodies = distinct_requests(ASKED)
+        bodies = distinct_requests(asked)
         ask_previews(live, bodies)
         before = resident_mib(live.process.pid)
         stop = threading.Event()

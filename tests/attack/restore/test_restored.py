@@ -18,7 +18,8 @@ from tests.desks import Clock, Counter, client_of, open_counter
 from tests.web.calls.conftest import Staff
 from tests.web.problem import sound_problem
 
-from kitwright.app import make_app, make_owner_key, open_desk
+from kitwright.app import make_app
+from kitwright.desk_opening import make_owner_key, open_desk
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import FolderOfAnother
 from kitwright.keeping.record import Hand

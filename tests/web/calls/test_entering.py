@@ -9,7 +9,8 @@ from tests.desks import Clock, Counter, client_of, open_counter
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_accounts import CUSTOMER, in_work
 
-from kitwright.app import make_app, open_desk
+from kitwright.app import make_app
+from kitwright.desk_opening import open_desk
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.backup import back_up
 from kitwright.store.doctor import examine

@@ -9,7 +9,8 @@ import pytest
 from tests.desks import client_of
 from tests.web.calls.conftest import Staff
 
-from kitwright.app import make_app, open_desk
+from kitwright.app import make_app
+from kitwright.desk_opening import open_desk
 from kitwright.keeping.store import Records
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import SqliteStore

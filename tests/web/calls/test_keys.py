@@ -12,7 +12,8 @@ import pytest
 from litestar.testing import TestClient
 from tests.desks import Counter, client_alone, client_of, open_counter
 
-from kitwright.app import first_key, make_app, open_desk
+from kitwright.app import make_app
+from kitwright.desk_opening import first_key, open_desk
 from kitwright.keeping.key import Scope
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service

@@ -14,7 +14,8 @@ from tests.desks import Counter, client_of, open_counter
 from tests.store.small import a_customer
 from tests.web.calls.conftest import Staff
 
-from kitwright.app import make_app, make_mail_pump
+from kitwright.app import make_app
+from kitwright.desk_opening import make_mail_pump
 from kitwright.keeping.erasure_steps import erase_now
 from kitwright.keeping.link_rounds import revoke_links
 from kitwright.keeping.mail import begin_attempt, settle_failed

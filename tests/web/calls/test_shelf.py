@@ -12,7 +12,7 @@ from tests.store.make_version import FOLDER
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_shelf_promises import GASKET, move, shelf
 
-from kitwright.app import open_desk
+from kitwright.desk_opening import open_desk
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import FILE
 from kitwright.web.calls.service import Service

@@ -364,6 +364,6 @@ class Shop(Record, frozen=True, kw_only=True):
     purchasing: Purchasing = Purchasing()
     seller: Seller = Seller()
     bench: BenchTime | None = None
-    translations: dict[str, dict[str, str]] = {}
     collection: Collection = Collection()
+    translations: dict[str, dict[str, str]] = {}
     stock: tuple[StockRow, ...] = ()

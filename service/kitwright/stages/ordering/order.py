@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from typing import Final
 
 from msgspec import Struct
 
@@ -117,7 +118,7 @@ def place_orders(catalogue: Catalogue, lines: Iterable[OrderLine]) -> tuple[Part
 
 def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
     supplier = lines[0].source.supplier
-    terms, currency = Terms.of(supplier), supplier.currency
+    terms, currency = _terms_of(supplier), supplier.currency
     goods = sum_goods(goods_of(catalogue, line.source, line.packs) for line in lines)
     fees = (
         OrderFee("small-order", Money(terms.small_order_fee(goods), currency)),
@@ -132,3 +133,17 @@ def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
         net=Money(goods.cost + terms.charges(goods), currency),
         promised=max(line.promised for line in lines),
     )
+
+
+_TERMS: dict[int, tuple[Supplier, Terms]] = {}
+"""What `_terms_of` found, by identity, with the supplier, so that no other has the same."""
+_MOST_TERMS: Final = 256
+
+
+def _terms_of(supplier: Supplier) -> Terms:
+    known = _TERMS.get(id(supplier))
+    if known is None:
+        if len(_TERMS) >= _MOST_TERMS:
+            _TERMS.clear()
+        known = _TERMS[id(supplier)] = supplier, Terms.of(supplier)
+    return known[1]

@@ -158,7 +158,8 @@ def _as_blocks(
     whole: dict[str, dict[str, None]] = {name: {} for name in after if name not in joined}
     for name, befores in after.items():
         block = whole[joined.get(name, name)]
-        block.update((joined.get(one, one), None) for one in befores)
+        for one in befores:
+            block[joined.get(one, one)] = None
     for name, block in whole.items():
         block.pop(name, None)
     return whole

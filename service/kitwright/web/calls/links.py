@@ -313,12 +313,12 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
+            notice=to_collect(call.desk, records, quote, paper),
             withdraw_url=beside(call, call.variable("token"), "withdraw")
             if is_open_to_withdraw
             else None,
             visit=quote.state.value,
             valid_until=revision.valid_until,
-            notice=to_collect(call.desk, records, quote, paper),
         ),
         closing_of(records, link, quote, revision, here),
     )
