@@ -473,6 +473,10 @@ class Silent(Scribe):
     def day(self, day: date) -> str:
         return day.isoformat()
 
+    def near_day(self, day: date, near: date) -> str:
+        del near
+        return day.isoformat()
+
 
 def strings(value: Any) -> set[str]:
     if isinstance(value, dict | list):

@@ -317,7 +317,7 @@ def test_page_prints_totals_on_the_page_of_the_last_line(
     # as many lines more as a page has room for, so that its end falls everywhere in the totals
     made = case("v68-zero-turn-head-gaskets")
     followed = 0
-    for more in range(first, 30, APART):
+    for more in range(first, 48, APART):
         lines = [*made["lines"][:1] * more, *made["lines"]]
         pages = printed(press, shown(made | {"lines": lines}), paper)
         (at,) = [page for page in pages if "Total before tax" in page]
@@ -340,3 +340,12 @@ def test_page_prints_what_paper_can_hold(press: Page, name: str) -> None:
     # what is folded on a screen is open on paper
     assert ("A strong hiss" in together) is (name in ("findings", "newer"))
     assert "1 / " in together
+
+
+@pytest.mark.parametrize("name", ["open", "change, en", "change, de"])
+def test_print_of_a_single_repair_has_three_pages_at_most(press: Page, name: str) -> None:
+    pages = printed(press, page_of(name), "A4")
+    assert len(pages) <= 3
+    signed = [page for page in pages if "Signature" in page or "Unterschrift" in page]
+    # what is signed stands on the same page
+    assert all("$" in page for page in signed)

@@ -11,7 +11,13 @@ from kitwright.quote import Envelope, Quote
 
 
 def closing_page(
-    quote: Quote, envelope: Envelope, closing: Closing, scribe: Scribe, *, shop: Shop
+    quote: Quote,
+    envelope: Envelope,
+    closing: Closing,
+    scribe: Scribe,
+    *,
+    shop: Shop,
+    notice: str | None = None,
 ) -> str:
     """Return the account of a visit as an HTML document without scripts, to be sent with
     `page_policy()`.
@@ -22,6 +28,7 @@ def closing_page(
         closing: its account.
         scribe: writes in the revision's language.
         shop: says where and when the machine is collected.
+        notice: is shown at the top.
     """
     return page(
         "closing.html",
@@ -30,6 +37,7 @@ def closing_page(
         envelope=envelope,
         shop=shop,
         closing=closing,
+        notice=notice,
         view=closing_view(closing, scribe, shop),
         mind=() if closing.is_repaired else minds_of(quote),
     )

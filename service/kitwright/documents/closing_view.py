@@ -133,7 +133,7 @@ def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
     yield from collect_told(shop, scribe)
     if closing.balance.minor > 0:
         yield say(
-            "Please pay {amount} by then, or when you collect it.",
+            "Please pay {amount} when you collect it, or before.",
             amount=scribe.amount(closing.balance),
         )
     yield from storage_told(shop, scribe)

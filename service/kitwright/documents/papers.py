@@ -77,10 +77,11 @@ class ShopPapers:
         quote, envelope = paper.quote, paper.envelope
         return _page(ended_page(quote, envelope, actions, _scribe(paper), shop=self._shop))
 
-    def closing_page(self, paper: Paper, closing: Closing) -> Page:
-        """Return the page of a visit that is over."""
+    def closing_page(self, paper: Paper, closing: Closing, notice: str | None = None) -> Page:
+        """Return the page of a visit that is over; `notice` is shown at the top."""
         quote, envelope = paper.quote, paper.envelope
-        return _page(closing_page(quote, envelope, closing, _scribe(paper), shop=self._shop))
+        scribe = _scribe(paper)
+        return _page(closing_page(quote, envelope, closing, scribe, shop=self._shop, notice=notice))
 
     def quote_pdf(self, paper: Paper, link: str | None = None) -> bytes:
         """Return a revision as PDF; `link` is where the customer can answer online."""

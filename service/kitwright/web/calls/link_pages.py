@@ -96,7 +96,7 @@ def _offer_page(desk: Desk, found: Offered, status: int = 200) -> Reply[Any]:
     ended, nothing but that it has.
     """
     if found.closing is not None:
-        page = desk.papers.closing_page(found.paper, found.closing)
+        page = desk.papers.closing_page(found.paper, found.closing, found.actions.notice)
     elif found.actions.has_ended:
         page = desk.papers.ended_page(found.paper, found.actions)
     else:
