@@ -21,8 +21,20 @@ def balance_of(totals: Totals) -> Balance | None:
 
 
 def is_owed(envelope: Envelope) -> bool:
-    """Return whether the revision may have to be paid: not if it was declined or withdrawn."""
-    return envelope.state not in ("declined", "withdrawn")
+    """Return whether the revision may have to be paid: not if it was declined or withdrawn, or if
+    its customer withdrew from the contract.
+    """
+    return envelope.state not in ("declined", "withdrawn") and not has_withdrawn(envelope)
+
+
+def has_withdrawn(envelope: Envelope) -> bool:
+    """Return whether the customer withdrew from the contract."""
+    return envelope.withdrawal is not None and envelope.withdrawal.withdrawn_at is not None
+
+
+def is_undecided(envelope: Envelope) -> bool:
+    """Return whether the revision can still be agreed to."""
+    return envelope.state in ("draft", "issued")
 
 
 def total_of(totals: Totals) -> Money:

@@ -77,7 +77,7 @@ def change_rows(quote: Quote, scribe: Scribe, *, is_agreed: bool = False) -> tup
     limit = [] if is_agreed else [row(label, change.limit, scribe)]
     moved = []
     if change.by_prices is not None and change.by_prices.money.minor:
-        label = say("of which prices that changed since")
+        label = say("In this sum: prices changed since then")
         moved.append(row(label, change.by_prices, scribe, "within"))
     return (
         row(say("Agreed until now"), change.was, scribe),

@@ -130,12 +130,12 @@ def _told(closing: Closing, scribe: Scribe) -> Iterator[str]:
 
 def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
     say = scribe.say
-    yield from collect_told(shop, scribe)
     if closing.balance.minor > 0:
         yield say(
-            "Please pay {amount} when you collect it, or before.",
+            "Please pay {amount} when you collect the machine, or before.",
             amount=scribe.amount(closing.balance),
         )
+    yield from collect_told(shop, scribe)
     yield from storage_told(shop, scribe)
     if closing.wants_old_parts is not None:
         yield (

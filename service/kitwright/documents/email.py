@@ -134,7 +134,8 @@ class _Words:
             if courses_of(self._quote, self._scribe):
                 yield tuple(self._courses())
         elif ready_on(self._quote) is not None:
-            ready = ready_told(self._quote, self._scribe, is_open=False)
+            right = self._envelope.withdrawal
+            ready = ready_told(self._quote, self._scribe, is_open=False, right=right)
             yield (f"{ready.label}: {ready.day} ({ready.condition})",)
         if self._envelope.fleet is not None:
             yield (fleet_told(self._envelope, self._scribe),)

@@ -84,7 +84,7 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
     return {
         Notice.link_expired: (
             say("This link has expired"),
-            say("Links to quotes expire after a while. Please ask us for a new one."),
+            say("Links expire after a while. Please ask us for a new one."),
         ),
         # One page for forged, changed and unknown links: it does not say which of them it was.
         Notice.link_unknown: (

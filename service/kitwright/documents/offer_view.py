@@ -7,12 +7,11 @@ costs. Every sum is with tax, if the tax is known.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Shop
-from kitwright.documents.balance_view import balance_of, is_owed
+from kitwright.documents.balance_view import balance_of, has_withdrawn, is_owed, is_undecided
 from kitwright.documents.change_view import because_of
 from kitwright.documents.courses_view import warranty_told
 from kitwright.documents.ready_words import ready_told
@@ -30,9 +29,6 @@ from kitwright.quote import (
     WarrantyTerms,
     amount_of,
 )
-
-_OPEN: Final = ("draft", "issued")
-"""States of a revision that can still be agreed to."""
 
 
 class Fact(Struct, frozen=True, kw_only=True):
@@ -85,7 +81,7 @@ def offer_view(
         limit: the limit of a yes; None: the total.
     """
     owed = owed_without(quote)
-    is_open = envelope.state in _OPEN
+    is_open = is_undecided(envelope)
     return OfferView(
         fault=_fault(quote, scribe),
         sure=_sure(quote, scribe),
@@ -120,6 +116,11 @@ def owed_without(quote: Quote) -> Amount | None:
     if quote.comes_back is not None and _is_borne(quote, fees[0]):
         return None
     return amount_of(owed) if owed.minor else None
+
+
+def is_unsettled(quote: Quote) -> bool:
+    """Return whether it is not settled yet if the shop bears the work by its warranty."""
+    return quote.comes_back is not None and quote.comes_back.state == "open"
 
 
 def _is_borne(quote: Quote, line: Line) -> bool:
@@ -187,9 +188,9 @@ def _sure(quote: Quote, scribe: Scribe) -> str:
 
 def _cure(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     say, work = scribe.say, scribe.together(quote.jobs)
-    if envelope.state == "accepted":
+    if envelope.state == "accepted" and not has_withdrawn(envelope):
         return say("Agreed work: {work}.", work=work)
-    if envelope.state in _OPEN:
+    if is_undecided(envelope):
         return say("We would do: {work}.", work=work)
     return say("We had offered: {work}.", work=work)
 
@@ -224,8 +225,15 @@ def _stake(
             value=scribe.amount(found.advance),
             note=say("before parts are ordered"),
         )
-    ready = ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope))
-    yield Fact(label=ready.label, value=ready.day, note=ready.condition)
+    if is_owed(envelope):
+        ready = ready_told(
+            quote,
+            scribe,
+            change=envelope.change,
+            is_open=is_undecided(envelope),
+            right=envelope.withdrawal,
+        )
+        yield Fact(label=ready.label, value=ready.day, note=ready.condition)
     most = limit or (None if envelope.limit is None else amount_of(envelope.limit))
     most = most or quote.totals.gross
     if most is not None and is_owed(envelope) and not is_change:
@@ -301,7 +309,9 @@ def _borne(quote: Quote, scribe: Scribe) -> str:
     found = quote.comes_back
     assert found is not None
     if found.state == "borne":
-        return scribe.say("We bear {work}.", work=scribe.together(found.jobs))
+        return scribe.say(
+            "Free of charge under our warranty: {work}.", work=scribe.together(found.jobs)
+        )
     return next(one.text for one in quote.notes if one.code == f"warranty-{found.ground}")
 
 
@@ -309,6 +319,8 @@ def _diagnosis(quote: Quote, owed: Amount, scribe: Scribe) -> str:
     """Return that the diagnosis is owed either way, and what a yes takes off."""
     say, currency = scribe.say, quote.shop.currency
     amount = scribe.amount(owed)
+    if is_unsettled(quote):
+        return say("{amount}; nothing if our warranty covers the cause.", amount=amount)
     credit = [line for line in quote.lines if line.code == "diagnostic-credit"]
     if not credit:
         return say("{amount}, owed either way; the total has it.", amount=amount)
@@ -342,7 +354,7 @@ def _change(change: Change, scribe: Scribe) -> Iterator[Fact]:
         yield Fact(label=say("This takes off"), value=scribe.amount(-change.difference))
     if change.by_prices is not None and change.by_prices.money.minor:
         moved = scribe.amount(change.by_prices)
-        yield Fact(label=say("of which prices that changed since"), value=moved)
+        yield Fact(label=say("In this sum: prices changed since then"), value=moved)
     because = because_of(change, scribe)
     if because:
         yield Fact(label=say("Because"), value=because)

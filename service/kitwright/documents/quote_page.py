@@ -8,8 +8,15 @@ from markupsafe import Markup
 from msgspec import structs
 
 from kitwright.catalogue.model import Contact, Shop
-from kitwright.documents.after_words import after_no, owed_told, progress_told
-from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed, total_told
+from kitwright.documents.after_words import after_no, after_withdrawal, owed_told, progress_told
+from kitwright.documents.balance_view import (
+    bears_tax,
+    exemption_told,
+    has_withdrawn,
+    is_owed,
+    is_undecided,
+    total_told,
+)
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
@@ -18,7 +25,7 @@ from kitwright.documents.difference_words import difference_told
 from kitwright.documents.fleet_words import fleet_told
 from kitwright.documents.line_rows import rows_of, showing_of
 from kitwright.documents.line_words import sum_of
-from kitwright.documents.offer_view import offer_view, owed_without, warranty_of
+from kitwright.documents.offer_view import is_unsettled, offer_view, owed_without, warranty_of
 from kitwright.documents.page_actions import Choices, PageActions, PageField, PageState
 from kitwright.documents.page_words import field_told
 from kitwright.documents.question_words import machines_of, priced_part
@@ -66,7 +73,16 @@ def quote_page(
         no_means=_no_means(quote, envelope, scribe),
         outcome=_outcome(actions, envelope, scribe, shop),
         aftermath=tuple(_aftermath(quote, envelope, actions, scribe, shop)),
-        ready=ready_told(quote, scribe, change=envelope.change, is_open=is_owed(envelope)),
+        ready=ready_told(
+            quote,
+            scribe,
+            change=envelope.change,
+            is_open=is_undecided(envelope),
+            right=envelope.withdrawal,
+        ),
+        is_owed=is_owed(envelope),
+        can_be_agreed=is_undecided(envelope),
+        has_withdrawn=has_withdrawn(envelope),
         offer=offer_view(quote, envelope, scribe, warranty=warranty_of(shop), limit=limit),
         left_out=tuple(tick.name for tick in choices.jobs if not (tick.is_ticked or tick.reason))
         if choices is not None
@@ -171,7 +187,9 @@ def _aftermath(
     """
     if actions is None:
         return
-    if actions.state is PageState.accepted:
+    if has_withdrawn(envelope) and actions.state is PageState.accepted:
+        yield from after_withdrawal(quote, envelope, scribe, shop)
+    elif actions.state is PageState.accepted:
         yield from progress_told(actions.visit, scribe)
     elif actions.state is PageState.declined:
         yield from after_no(quote, envelope, scribe, shop)
@@ -191,6 +209,8 @@ def _told_no(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
         return scribe.say("No, not this")
     if owed is None:
         return scribe.say("No, nothing owed")
+    if is_unsettled(quote):
+        return scribe.say("No")
     return scribe.say("No, {amount} owed", amount=scribe.amount(owed))
 
 

@@ -9,7 +9,8 @@ from typing import Final
 from msgspec import structs
 
 from kitwright.catalogue.model import Contact
-from kitwright.documents.balance_view import exemption_told, is_owed
+from kitwright.documents.after_words import settled_told
+from kitwright.documents.balance_view import exemption_told, is_owed, is_undecided
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.contingency_view import contingencies_of, sums_of
@@ -103,7 +104,7 @@ def quote_pdf(
         **quote_sheet(quote, envelope, scribe, contact, warranty),
         "range": "" if picture is None else picture.told,
         "range_key": "" if picture is None else key_told(scribe),
-        "agreed": _agreed(envelope, zone, scribe),
+        "agreed": _decided(quote, envelope, zone, scribe),
         "answer": _answer(contact, address, envelope, scribe) if is_offer else [],
         "link": address,
     }
@@ -195,9 +196,12 @@ def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, 
         (say("Quote"), envelope.quote_id),
         (say("Revision"), scribe.number(str(envelope.revision))),
         (say("Date"), day(quote.on)),
-        (say("Valid until"), day(quote.valid_until)),
     ]
+    if is_undecided(envelope):
+        rows.append((say("Valid until"), day(quote.valid_until)))
     # the day on which it is ready says more
+    if not is_owed(envelope):
+        return rows
     if quote.parts_by is not None and ready_on(quote) is None:
         expected = say("{day}, if ordered on {on}", day=day(quote.parts_by), on=day(quote.on))
         rows.append((say("Parts expected by"), expected))
@@ -361,7 +365,9 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
 def _limit(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return the limit of the bill, and that additional work needs the customer's agreement."""
     say = scribe.say
-    sentences = []
+    sentences: list[str] = []
+    if not is_owed(envelope):
+        return ""
     if quote.extras or quote.may_turn_up:
         sentences.append(
             say("We will do none of the additional work listed above unless you agree.")
@@ -380,7 +386,16 @@ def _limit(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     return " ".join(sentences)
 
 
-def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
+def _decided(quote: Quote, envelope: Envelope, zone: str, scribe: Scribe) -> str:
+    """Return when it was accepted, or that it was not, and what is owed then."""
+    right = envelope.withdrawal
+    if right is not None and right.withdrawn_at is not None:
+        moment = scribe.moment(right.withdrawn_at, zone)
+        told = scribe.say("You withdrew from the contract on {moment}.", moment=moment)
+        return f"{told} {settled_told(quote, envelope, scribe)}"
+    if envelope.state == "declined":
+        told = scribe.say("You declined this quote.")
+        return f"{told} {settled_told(quote, envelope, scribe)}"
     if envelope.agreed_at is None:
         return ""
     return scribe.say("Accepted on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))

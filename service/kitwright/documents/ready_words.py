@@ -6,7 +6,7 @@ from datetime import date
 from typing import NamedTuple
 
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Change, Quote
+from kitwright.quote import Change, Quote, RightToWithdraw
 
 
 class ReadyTold(NamedTuple):
@@ -34,7 +34,12 @@ def ready_on(quote: Quote) -> date | None:
 
 
 def ready_told(
-    quote: Quote, scribe: Scribe, *, change: Change | None = None, is_open: bool = True
+    quote: Quote,
+    scribe: Scribe,
+    *,
+    change: Change | None = None,
+    is_open: bool = True,
+    right: RightToWithdraw | None = None,
 ) -> ReadyTold:
     """Return when it is ready, or else when the parts are here.
 
@@ -43,11 +48,14 @@ def ready_told(
         scribe: writes in the revision's language.
         change: what it asks for beyond what is agreed, None for a first offer.
         is_open: whether it can still be agreed to.
+        right: the customer's right to withdraw, which the work may have to wait for.
     """
     say, ready = scribe.say, ready_on(quote)
     if ready is None:
         return _parts_told(quote, scribe)
     on = scribe.near_day(quote.on, ready)
+    if right is not None and right.waits_for_end and right.ready_on is not None:
+        return _waiting_told(quote, right, ready, scribe, is_open=is_open)
     if not is_open:
         condition = say("counted from {day}, if nothing more is found", day=on)
     elif change is None or change.was_ready_on is None:
@@ -60,8 +68,34 @@ def ready_told(
             before=scribe.near_day(change.was_ready_on, ready),
             day=on,
         )
-    label = say("Tested") if quote.basis == "test" else say("Ready")
-    return ReadyTold(label, scribe.day(ready), condition)
+    return ReadyTold(_label(quote, scribe), scribe.day(ready), condition)
+
+
+def _label(quote: Quote, scribe: Scribe) -> str:
+    return scribe.say("Tested") if quote.basis == "test" else scribe.say("Ready")
+
+
+def _waiting_told(
+    quote: Quote, right: RightToWithdraw, ready: date, scribe: Scribe, *, is_open: bool
+) -> ReadyTold:
+    """Return when work is ready that waits until its customer can no longer withdraw; while that is
+    still to be chosen, also when it is ready if it does not wait.
+    """
+    assert right.ready_on is not None
+    assert right.begins_on is not None
+    last = right.ready_on
+    if is_open:
+        condition = scribe.say(
+            "if you agree on {day} and nothing is found; {early} if you tick the early start",
+            day=scribe.near_day(quote.on, last),
+            early=scribe.near_day(ready, last),
+        )
+    else:
+        condition = scribe.say(
+            "work begins on {day}, when you can no longer withdraw; if nothing more is found",
+            day=scribe.near_day(right.begins_on, last),
+        )
+    return ReadyTold(_label(quote, scribe), scribe.day(last), condition)
 
 
 def _parts_told(quote: Quote, scribe: Scribe) -> ReadyTold:

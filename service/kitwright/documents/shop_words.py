@@ -26,7 +26,7 @@ def open_told(shop: Shop, scribe: Scribe) -> str:
     if shop.closes is None:
         return scribe.say("We are open: {days}.", days=days)
     until = scribe.clock(time.fromisoformat(shop.closes))
-    return scribe.say("We are open: {days}, until {time}.", days=days, time=until)
+    return scribe.say("We are open: {days}, each day until {time}.", days=days, time=until)
 
 
 def _days_told(days: tuple[str, ...], scribe: Scribe) -> str:

@@ -51,7 +51,8 @@ def withdrawal_told(
 def wish_told(scribe: Scribe) -> str:
     """Return the wish that the work begins before the customer can no longer withdraw."""
     return scribe.say(
-        "Start before they end: if I withdraw, I pay for the part done; once done, I cannot."
+        "Start at once, while I can still withdraw. If I do, I pay for what was done; once all is "
+        "done, I no longer can."
     )
 
 

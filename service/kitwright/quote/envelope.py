@@ -29,13 +29,22 @@ class RightToWithdraw(Struct, frozen=True, kw_only=True):
     """The right to withdraw from a contract that a consumer makes by a link, for `days` after it.
 
     Once it is made, `until` is its last day, and `starts_early` says that the work may begin before
-    that, as the customer asked; `withdrawn_at` is when the customer withdrew.
+    that, as the customer asked; `withdrawn_at` is when the customer withdrew. Work that waits for
+    the end of the period begins on `begins_on` at the earliest, and is finished on `ready_on`; they
+    are None if it need not wait, or if that is not known.
     """
 
     days: int
     until: date | None = None
     starts_early: bool = False
     withdrawn_at: datetime | None = None
+    begins_on: date | None = None
+    ready_on: date | None = None
+
+    @property
+    def waits_for_end(self) -> bool:
+        """Whether the work waits until the period is over, as far as is known."""
+        return self.begins_on is not None and not self.starts_early and self.withdrawn_at is None
 
 
 class Envelope(Struct, frozen=True, kw_only=True):

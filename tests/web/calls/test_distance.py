@@ -1,8 +1,9 @@
 """A yes by a link as a contract made from afar: notice, waiting, wish, and withdrawal."""
 
+import re
 from collections.abc import Iterator
 from contextlib import closing
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from html import unescape
 from pathlib import Path
@@ -27,6 +28,18 @@ BUSINESS = {
     "name": "Maud Ferrier Ltd",
     "billing": {"country": "DE", "vat_id": "DE999999999"},
 }
+
+
+WITHDREW = [
+    ("en", "The work is stopped", "You owe only the part of the price", "Your machine is here."),
+    ("de", "Die Arbeit ist eingestellt", "Sie schulden nur den Teil", "Ihre Maschine ist bei uns."),
+]
+"""Language, and the words of what follows a withdrawal from work that has begun."""
+WHILE_IT_STANDS = {
+    "en": ("We are working on it", "before the total exceeds", "Total due", "bill will not exceed"),
+    "de": ("Wir arbeiten daran", "Ihre Grenze", "Gesamtbetrag fällig", "Gültig bis"),
+}
+"""Words of what is agreed and stands, by language."""
 
 
 @pytest.fixture
@@ -65,6 +78,11 @@ def told(staff: Staff, path: str) -> Any:
 
 def page(staff: Staff, path: str) -> str:
     return " ".join(unescape(staff.client.get(path, headers=HTML).text).split())
+
+
+def paper(staff: Staff, path: str) -> str:
+    found = staff.client.get(path, headers={"Accept": "application/pdf", "Authorization": ""})
+    return " ".join(pdf_text(found.content).split())
 
 
 def acts(staff: Staff, id: str) -> list[str]:  # noqa: A002
@@ -242,6 +260,65 @@ def test_withdrawal_from_begun_work_owes_what_was_done_alone(orchard: Staff) -> 
         assert bills[way] <= Decimal(made["agreed_gross"]["amount"])
     assert bills["at once"] == 0
     assert 0 < bills["withdrawn"] < bills["stopped"]
+
+
+@pytest.mark.parametrize(("language", "stopped", "owed", "here"), WITHDREW)
+def test_page_after_a_withdrawal_from_begun_work_says_what_follows(
+    orchard: Staff, language: str, stopped: str, owed: str, here: str
+) -> None:
+    id, path = said_yes(orchard, starts_early=True, language=language)  # noqa: A001
+    ordered(orchard, id)
+    orchard.act(id, "start")
+    orchard.act(id, "withdrawal", {"who": "M. Ferrier", "means": "email"})
+    seen, printed = page(orchard, path), paper(orchard, path)
+
+    for words in (stopped, owed, here):
+        assert words in seen
+    assert owed in printed
+    for wrong in (*WHILE_IT_STANDS["en"], *WHILE_IT_STANDS["de"]):
+        assert wrong not in seen
+        assert wrong not in printed
+
+
+def test_withdrawal_before_the_work_is_told_on_paper(orchard: Staff) -> None:
+    _, path = said_yes(orchard)
+    orchard.client.post(f"{path}/withdraw", json={"who": "M. Ferrier"}, headers=JSON)
+
+    printed = paper(orchard, path)
+    assert "You withdrew from the contract on" in printed
+    assert "You owe nothing." in printed
+    assert "The bill will not exceed" not in printed
+
+
+def test_ready_day_counts_the_wait(orchard: Staff) -> None:
+    _, path = linked(orchard)
+    quote = told(orchard, path)["quote"]
+    soon = date.fromisoformat(quote["ready_on"])
+    begins = DAY + timedelta(days=DAYS + 1)
+    assert soon < begins
+    for seen in (page(orchard, path), paper(orchard, path)):
+        told_days = re.search(
+            r"Ready:? (?:<[^>]+>|\s)*(\w+ \d+, \d{4}).{,60}?if you agree on \w+ \d+ and nothing is "
+            r"found; (\w+ \d+) if you tick the early start",
+            seen,
+        )
+        assert told_days is not None, seen
+        assert datetime.strptime(told_days[1], "%B %d, %Y").date() > begins  # noqa: DTZ007
+        assert told_days[2] == f"{soon:%B} {soon.day}"
+
+    orchard.client.post(f"{path}/accept", json={"who": "M. Ferrier"}, headers=JSON)
+    for seen in (page(orchard, path), paper(orchard, path)):
+        assert told_days[1] in seen
+        assert f"work begins on {begins:%B} {begins.day}" in seen
+        assert f"{soon:%B} {soon.day}, {soon.year}" not in seen
+
+
+def test_early_start_keeps_the_early_day(orchard: Staff) -> None:
+    _, path = said_yes(orchard, starts_early=True)
+    soon = date.fromisoformat(told(orchard, path)["quote"]["ready_on"])
+    for seen in (page(orchard, path), paper(orchard, path)):
+        assert f"{soon:%B} {soon.day}, {soon.year}" in seen
+        assert "work begins on" not in seen
 
 
 def test_name_of_who_withdrew_is_erased_with_the_customer(orchard: Staff) -> None:

@@ -52,6 +52,7 @@ _NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-expired": Notice
 """Problem code -> the page that explains it."""
 
 _SEE_OTHER: Final = 303
+_REFUSED: Final = 400
 
 
 class Offered(Struct, frozen=True):
@@ -339,6 +340,8 @@ async def _again(
     except ActRefused as error:
         wrong, status = {**wrong, PageField.keep: error.code}, max(status, 409)
     scribe = Scribe(found.paper.quote.language)
+    if not (found.actions.is_open or call.operation.path.endswith("withdraw")):
+        return _offer_page(call.desk, _as_answered(found, status, scribe), status)
     fields = {PageField(name): code for name, code in wrong.items() if name in _FIELDS}
     actions = structs.replace(
         found.actions,
@@ -346,6 +349,20 @@ async def _again(
         wrong={field: wrong_told(field, code, scribe) for field, code in fields.items()},
     )
     return _offer_page(call.desk, structs.replace(found, actions=actions), status)
+
+
+def _as_answered(found: Offered, status: int, scribe: Scribe) -> Offered:
+    """Return the page of an offer that was answered before, with the notice that another answer
+    changed nothing if that one was refused. There are no fields for errors to be next to.
+    """
+    if status < _REFUSED:
+        return found
+    told = scribe.say(
+        "This answer changed nothing: what stands is shown here. If you want something else, "
+        "please ask us."
+    )
+    notice = " ".join(filter(None, (told, found.actions.notice)))
+    return structs.replace(found, actions=structs.replace(found.actions, notice=notice))
 
 
 def _notice(desk: Desk, refusal: Refusal) -> Reply[Any]:

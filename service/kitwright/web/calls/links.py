@@ -69,6 +69,7 @@ from kitwright.web.calls.ticking import (
     text_of_choice,
 )
 from kitwright.web.calls.waiting import to_collect
+from kitwright.web.calls.waiting_period import with_wait
 from kitwright.web.calls.wire import Jobs
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
@@ -296,7 +297,10 @@ def _offered(records: Records, call: Call) -> Offered:
     before = limit_before(records, quote, revision.number, includes_tax=True)
     usual = None if gross is None else amount_of(usual_limit(overrun, gross, before))
     here = beside(call, call.variable("token"))
-    paper = paper_of(records, quote, revision.number, call.desk.overrun)
+    paper = with_wait(
+        paper_of(records, quote, revision.number, call.desk.overrun),
+        call.desk.service.workshop.shop,
+    )
     envelope = paper.envelope
     is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
         records, quote, call.desk.today()
@@ -368,7 +372,7 @@ async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
     before = None if change is None else (change.now.money, change.limit.money)
     usual = None if gross is None else amount_of(usual_limit(desk.overrun, gross, before))
     return Offered(
-        _as_chosen(found.paper, one.quote, desk.overrun),
+        with_wait(_as_chosen(found.paper, one.quote, desk.overrun), desk.service.workshop.shop),
         structs.replace(
             found.actions,
             consent=text_of_choice(desk, one),

@@ -20,6 +20,7 @@ from kitwright.web.calls.link_making import end_of, make_link
 from kitwright.web.calls.quotes import changed_since
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.calls.standing import paper_of
+from kitwright.web.calls.waiting_period import with_wait
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -127,7 +128,10 @@ def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    paper = paper_of(records, quote, revision.number, call.desk.overrun)
+    paper = with_wait(
+        paper_of(records, quote, revision.number, call.desk.overrun),
+        call.desk.service.workshop.shop,
+    )
     return quote, revision, paper, round_of(records, quote)
 
 

@@ -15,6 +15,7 @@ from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber
 from kitwright.web.calls.order_paper import made_order
 from kitwright.web.calls.standing import paper_of
+from kitwright.web.calls.waiting_period import with_wait
 from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, body_tag
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -131,7 +132,9 @@ def _asked(call: Call, query: PaperQuery) -> Paper:
                 "unknown-record",
                 f"no revision {number}: the newest of this quote is {quote.latest}",
             )
-        return paper_of(records, quote, number, call.desk.overrun)
+        return with_wait(
+            paper_of(records, quote, number, call.desk.overrun), call.desk.service.workshop.shop
+        )
 
     return call.desk.store.read(find)
 
