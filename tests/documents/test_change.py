@@ -86,7 +86,7 @@ def test_prices_that_moved_are_told_apart_from_what_was_found() -> None:
 
     told = {row.label: row.amount for row in change_rows(quote, Scribe("en"))}
 
-    assert told["of which prices that changed since"] == "$2.11"
+    assert told["In this sum: prices changed since then"] == "$2.11"
 
 
 def test_limit_that_was_agreed_is_told_once() -> None:

@@ -90,10 +90,29 @@ def test_yes_with_other_boxes_than_shown_is_answered_with_the_new_total(
 
     assert answer.status_code == 409
     assert "Your choices changed the total: please look at it" in answer.text
+    assert "Please correct this" not in answer.text
+    assert "Error" not in answer.text
     assert total_in(answer.text) != total_in(page)
     assert staff.get(f"/v1/quotes/{id}")["state"] == "issued"
     # the name stays as it was entered
     assert send(customer, path, "accept", form_of(answer.text)).status_code == 303
+
+
+def test_second_answer_is_told_to_have_changed_nothing(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    form = [
+        ("who", "A") if name == "who" else (name, text)
+        for name, text in form_of(customer.page(path).text)
+    ]
+    assert send(customer, path, "accept", form).status_code == 303
+    other = [("who", "B") if name == "who" else (name, text) for name, text in form]
+    for answer in (send(customer, path, "accept", other), send(customer, path, "decline", [])):
+        assert answer.status_code == 409
+        assert "Accepted on" in answer.text
+        assert "This answer changed nothing" in answer.text
+        assert "Please correct this" not in answer.text
+        assert "Error" not in answer.text
 
 
 def test_way_is_chosen_on_the_page(staff: Staff, customer: Customer) -> None:

@@ -305,3 +305,17 @@ def test_what_the_shop_bears_is_on_no_document_of_the_customer(staff: Staff) -> 
     assert "Our warranty on it runs until" in page
     assert "We bear: Exhaust valve" in page
     assert "whatever it says" in page
+
+
+def test_no_before_the_cause_is_settled_names_no_sum_as_sure(staff: Staff) -> None:
+    first = finished(staff)
+    id = back(staff, first, None, diagnostic_done=True)  # noqa: A001
+    staff.act(id, "issue")
+    path = staff.act(id, "links", {})["path"]
+    html = {"Accept": "text/html"}
+
+    page = staff.client.get(path, headers=html).text
+    assert '<a href="#decline">No</a>' in page
+    assert "or nothing if our warranty covers the cause" in page
+    staff.act(id, "decline", {"revision": 1, "reason": None})
+    assert "or nothing if our warranty covers" in staff.client.get(path, headers=html).text

@@ -57,7 +57,7 @@ def test_finished_visit_says_what_is_owed_and_where_to_collect(staff: Staff) -> 
         "Your machine is ready.",
         f'Left to pay</dt><dd class="value money"><bdi>${gross}</bdi>',
         "You can collect your machine here: 18 Gravel Row, Tollimoor.",
-        "We are open: Monday to Friday, until 5:30 PM.",
+        "We are open: Monday to Friday, each day until 5:30 PM.",
         "after that, storage is $3.00 a day",
         "Guarantee: our work until",
         "You can read this page until",

@@ -10,6 +10,7 @@ from urllib.parse import quote, urljoin
 import msgspec
 import pytest
 from pypdf import PdfReader
+from tests.documents.printed import text as pdf_text
 from tests.keeping.damage import damaged
 from tests.web.calls.conftest import Staff
 from tests.web.problem import sound_problem
@@ -135,6 +136,35 @@ def test_no_then_yes_is_refused(staff: Staff, customer: Customer) -> None:
 
     assert late["errors"][0]["code"] == "nothing-offered"
     assert staff.get(f"/v1/quotes/{id}")["state"] == "declined"
+
+
+def test_declined_offer_says_what_is_owed_and_no_longer_when_it_is_ready(
+    staff: Staff, customer: Customer
+) -> None:
+    id = staff.issued(diagnostic_done=True)  # noqa: A001
+    path = linked(staff, id)
+    assert "The price is valid until" in customer.page(path).text
+    assert customer.post(f"{path}/decline", {}).status_code == 200
+    pdf = staff.client.get(path, headers={"Accept": "application/pdf", "Authorization": ""})
+    seen, printed = customer.page(path).text, " ".join(pdf_text(pdf.content).split())
+
+    for told in (seen, printed):
+        assert "You owe $" in told
+        assert "for finding the fault, nothing else." in told
+        for gone in ("Ready", "alid until", "bill will not exceed", "parts are expected"):
+            assert gone not in told
+
+
+def test_agreed_offer_is_ready_without_an_if_you_agree(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    assert "if you agree on" in customer.page(path).text
+    assert customer.post(f"{path}/accept", {"who": "A. Customer"}).status_code == 200
+
+    agreed = customer.page(path).text
+    assert "if you agree on" not in agreed
+    assert "counted from" in agreed
+    assert "The price is valid until" not in agreed
 
 
 def test_old_link_leads_to_the_new_offer(staff: Staff, customer: Customer) -> None:
