@@ -20,7 +20,15 @@ from kitwright.stages.kit import (
     first_day_of,
     with_floors,
 )
-from kitwright.stages.ordering import PartsOrder, later_orders, split_orders, with_orders
+from kitwright.stages.ordering import (
+    Earlier,
+    PartsOrder,
+    find_earlier,
+    is_of_kit,
+    later_orders,
+    split_orders,
+    with_orders,
+)
 from kitwright.stages.outcome import (
     Compared,
     Repair,
@@ -159,8 +167,7 @@ def _work(
     labour = workshop.labour(request, jobs.operations)
     needs = _needs(workshop, request, jobs, labour, besides, known)
     kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
-    orders = split_orders(catalogue, shop, kit, asked.on)
-    still = _still(workshop, request, kit, orders)
+    orders, still = _orders(workshop, request, kit, is_compared=is_compared)
     before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
         Priced(
@@ -193,15 +200,31 @@ def _work(
     )
 
 
-def _still(
-    workshop: Workshop, request: Request, kit: Kit, orders: tuple[PartsOrder, ...]
-) -> tuple[PartsOrder, ...]:
-    """Return what of some orders is still to be ordered."""
+def _orders(
+    workshop: Workshop, request: Request, kit: Kit, *, is_compared: bool = False
+) -> tuple[tuple[PartsOrder, ...], tuple[PartsOrder, ...]]:
+    """Return the orders of a kit, and what of them is still to be ordered. A comparison needs only
+    the latter.
+    """
     asked = request.asked
     if asked.ordered is None:
-        return orders
-    catalogue, shop = workshop.catalogue, workshop.shop
-    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
+        orders = split_orders(workshop.catalogue, workshop.shop, kit, asked.on)
+        return orders, orders
+    still = _still(workshop, asked.ordered, kit, asked.on)
+    if is_compared:
+        return (), still
+    return split_orders(workshop.catalogue, workshop.shop, kit, asked.on), still
+
+
+def _still(workshop: Workshop, ordered: Ordered, kit: Kit, on: date) -> tuple[PartsOrder, ...]:
+    """Return what of a kit is still to be ordered on a day."""
+    catalogue, supply = workshop.catalogue, workshop.supply
+
+    def earlier() -> Earlier:
+        return find_earlier(catalogue, supply, ordered, kit)
+
+    there = earlier() if is_of_kit(ordered) else workshop.memory.get(("earlier", ordered), earlier)
+    return later_orders(catalogue, workshop.shop, supply, there, kit, on)
 
 
 def _borne(
@@ -246,9 +269,8 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
         # its price includes what is held back
         plain = structs.replace(request, chassis=repair.chassis)
         kit = _choose_kit(workshop, plain, kit.needs)
-    catalogue, shop = workshop.catalogue, workshop.shop
-    orders = split_orders(catalogue, shop, kit, asked.on)
-    return with_orders(shop, asked.ordered, _still(workshop, request, kit, orders))
+    _, still = _orders(workshop, request, kit)
+    return with_orders(workshop.shop, asked.ordered, still)
 
 
 def _needs(
@@ -310,8 +332,7 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     if not held:
         return repair
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
-    orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
-    still = _still(workshop, request, kit, orders)
+    orders, still = _orders(workshop, request, kit)
     return structs.replace(repair, kit=kit, orders=orders, still=still)
 
 
