@@ -288,8 +288,9 @@ def _fewest(line: _Line, own: Count, missing: Mapping[ItemId, Fraction], holding
     free = {number: _free(line, number, holding) for number in missing}
     # a revision may want more packs than it needs, for a price break: of that, nothing is changed
     if own or any(free.values()):
-        needed = (ceil((missing[n] - free[n]) / line.each[n]) for n in missing)
-        packs = min(packs, max((0, *needed)))
+        lacking = {n: amount - free[n] for n, amount in missing.items() if amount > free[n]}
+        needed = (ceil(amount / line.each[n]) for n, amount in lacking.items())
+        packs = min(packs, max(needed, default=0))
     return line.source.allowed(packs) if packs and line.source is not None else packs
 
 

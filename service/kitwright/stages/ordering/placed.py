@@ -115,6 +115,7 @@ class Kind:
         self.quality = Quality.alternate if source is None else source.quality
         self.covers = tuple(use for line in lines for use in line.covers)
         self.each = per_pack(catalogue, first.item, first.size, self.covers, count)
+        self.ratios = {number: each.as_integer_ratio() for number, each in self.each.items()}
         # a need that takes maker quality alone shall find it, and a set is opened last
         self.rank = (self.quality is Quality.maker, sum(self.each.values()), key_of(first))
 
@@ -147,12 +148,17 @@ class Earlier:
 
     def fills(self, key: Key, packs: Count, covers: Iterable[Covered]) -> bool:
         """Return whether so many packs hold all that some needs take of them."""
-        each, left = self.kinds[key].each, dict[ItemId, Fraction]()
+        ratios = self.kinds[key].ratios
+        taken: dict[ItemId, Fraction] = {}
         for one in covers:
-            number = one.number
-            held = left[number] if number in left else packs * each.get(number, Fraction(0))
-            left[number] = held - one.quantity
-        return all(amount.numerator >= 0 for amount in left.values())
+            number, amount = one.number, one.quantity
+            if number in taken:
+                amount += taken[number]
+            taken[number] = amount
+            top, bottom = ratios.get(number, (0, 1))
+            if amount.numerator * bottom > packs * top * amount.denominator:
+                return False
+        return True
 
 
 class Placed:
