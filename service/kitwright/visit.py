@@ -166,7 +166,7 @@ def _work(
     asked = request.asked
     labour = workshop.labour(request, jobs.operations)
     needs = _needs(workshop, request, jobs, labour, besides, known)
-    kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
+    kit = (_compared_kit if is_compared else _choose_kit)(workshop, request, needs)
     orders, still = _orders(workshop, request, kit, is_compared=is_compared)
     before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
@@ -223,8 +223,16 @@ def _still(workshop: Workshop, ordered: Ordered, kit: Kit, on: date) -> tuple[Pa
     def earlier() -> Earlier:
         return find_earlier(catalogue, supply, ordered, kit)
 
-    there = earlier() if is_of_kit(ordered) else workshop.memory.get(("earlier", ordered), earlier)
-    return later_orders(catalogue, workshop.shop, supply, there, kit, on)
+    if is_of_kit(ordered):
+        return later_orders(catalogue, workshop.shop, supply, earlier(), kit, on)
+    there = workshop.memory.get(("earlier", ordered), earlier)
+    question = id(kit), id(there), on
+    known = workshop.later.get(question)
+    if known is None:
+        # the kit and what was ordered are kept, so that no others have their identity
+        known = kit, there, later_orders(catalogue, workshop.shop, supply, there, kit, on)
+        workshop.later.put(question, known)
+    return known[2]
 
 
 def _borne(
@@ -299,6 +307,7 @@ def _choose_kit(
     *,
     is_compared: bool = False,
 ) -> Kit:
+    """Return the kit for some needs."""
     asked = request.asked
     return choose_kit(
         workshop.market,
@@ -309,6 +318,22 @@ def _choose_kit(
         held=held,
         is_compared=is_compared,
     )
+
+
+def _compared_kit(workshop: Workshop, request: Request, needs: tuple[Need, ...]) -> Kit:
+    """Return the kit for some needs, for comparison. It is remembered by the identity of its needs,
+    which are kept with it.
+    """
+    asked = request.asked
+    if asked.terms.customer_parts:
+        return _choose_kit(workshop, request, needs, is_compared=True)
+    mark = workshop.market.stock.mark
+    question = mark, asked.on, asked.needed_by, *map(id, needs)
+    kit = workshop.kits.get(question)
+    if kit is None:
+        kit = _choose_kit(workshop, request, needs, is_compared=True)
+        workshop.kits.put(question, kit)
+    return kit
 
 
 def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
