@@ -41,12 +41,14 @@ from kitwright.keeping.erasing import begin_erasure
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.offer import decline, issue
 from kitwright.keeping.record import Erasure
+from kitwright.keeping.retaining import Terms
 from kitwright.keeping.store import Records
 from kitwright.outbound.mail import FolderMailer, Outgoing
 from kitwright.quote import for_customer
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, write_whole
 from kitwright.web.calls.disposal import erase, finish_everything
+from kitwright.web.edge.gate import Gate
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 NAME: Final = "Quillfeather"
@@ -95,6 +97,9 @@ def a_desk(store: SqliteStore, folder: Path) -> Any:
         file_lock=Lock(),
         arriving=Counter[str](),
         erase_lock=asyncio.Lock(),
+        gate=Gate(store.read(lambda records: records.generations.current())),
+        stamp=lambda *_: STAMP,
+        retention=Terms(),
     )
 
 
