@@ -36,7 +36,7 @@ T = TypeVar("T")
 
 _AT_HAND: Final = 16
 
-MOST_COMPARED: Final = 64
+MOST_COMPARED: Final = 48
 """Labour, kits and orders that are remembered for comparisons."""
 
 Later = tuple[Kit, Earlier, tuple[PartsOrder, ...]]
