@@ -34,5 +34,6 @@ def field_told(field: PageField, scribe: Scribe) -> str:
         PageField.who: scribe.say("Your name"),
         PageField.limit: scribe.say("Limit"),
         PageField.reason: scribe.say("Your reason"),
+        PageField.amount: scribe.say("New total"),
         PageField.course: scribe.say("Which way"),
     }.get(field, scribe.say("Your choices"))

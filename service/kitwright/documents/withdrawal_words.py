@@ -51,8 +51,7 @@ def withdrawal_told(
 def wish_told(scribe: Scribe) -> str:
     """Return the wish that the work begins before the customer can no longer withdraw."""
     return scribe.say(
-        "Start at once, while I can still withdraw. If I do, I pay for what was done; once all is "
-        "done, I no longer can."
+        "Start at once. If I withdraw, I pay for work done; once finished, I cannot withdraw."
     )
 
 
