@@ -25,8 +25,8 @@ from kitwright.keeping.entering import (
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.month import folio_of, sum_up
-from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.reconciling import BilledAlready, CopyDiffers
+from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
 from kitwright.quote import Statement

@@ -13,8 +13,8 @@ from kitwright.keeping.bill_gaps import last_told, split_number
 from kitwright.keeping.bill_numbers import letter_of, series_in
 from kitwright.keeping.bill_sums import summed, taxes_of
 from kitwright.keeping.event import Facts, keep_change
-from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
 from kitwright.keeping.reconciling import check_fits, credit_differs
+from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
 from kitwright.keeping.store import Records
 from kitwright.money import total
 from kitwright.quote import Bill, read_bill
