@@ -187,9 +187,11 @@ def test_renumbered_copy_is_refused(restored: Restored) -> None:
     with pytest.raises(BilledAlready, match="I1-00002"):
         restored.enter(changed(restored.copies["I1-00002"], number="I1-00003"))
 
-    restored.release("I1-00003")
-    with pytest.raises(NumberNotMissing, match="I1-00003 was the last"):
+    restored.release("I1-00002")
+    with pytest.raises(NumberNotMissing, match="I1-00002 was the last"):
         restored.enter(changed(restored.copies["I1-00003"], number="I1-00099"), quote=3)
+    # the one after it leaves no gap, and was forgotten
+    assert restored.enter(restored.copies["I1-00003"], quote=3).name == "I1-00003"
 
 
 def test_copy_belongs_to_the_quote_that_it_names(restored: Restored) -> None:

@@ -142,8 +142,11 @@ def _number(records: Records, bill: Bill) -> tuple[str, int]:
     if records.bills.named(series, place) is not None:
         raise NumberNotMissing(bill.number, "it is here")
     last = last_told(records).get(series)
-    if last is not None and place > last:
-        why = f"the owner told that {bill_name(series, last)} was the last of its series"
+    if last is not None and place > max(last, records.bills.last(series)) + 1:
+        why = (
+            f"the owner told that {bill_name(series, last)} was the last of its series: if others "
+            "were handed out after it, enter them in their order"
+        )
         raise NumberNotMissing(bill.number, why)
     return series, place
 
