@@ -50,7 +50,7 @@ from kitwright.quote import (
     read_quote,
 )
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.amounts import read_total_or_none
+from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
@@ -467,7 +467,7 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     again.
     """
     desk = call.desk
-    limit = read_total_or_none(body.limit, desk.currency, "limit")
+    limit = read_amount_or_none(body.limit, desk.currency, "limit")
     amount = read_total_or_none(body.amount, desk.currency, "amount")
     found = desk.store.read(lambda records: _offer_of(records, call))
     one = await choose(desk, found, body, is_final=True)
