@@ -30,6 +30,10 @@ Waiting = Literal["send", "drop"]
 """What happens to something that waits."""
 _EVER: Final = datetime.max.replace(tzinfo=UTC)
 _MANY: Final = 2**40
+_A_DAY: Final = 200
+"""More invoices, or credit notes, than the busiest counter makes in a day: one in three minutes,
+for ten hours.
+"""
 _DROPPED: Final = "dropped by the owner after a restore"
 
 
@@ -93,6 +97,20 @@ class LastNumberLower(ActRefused):
         super().__init__(f"{given} is before {known}, which is known")
         self.given = given
         self.known = known
+
+
+class LastNumberUnlikely(ActRefused):
+    """A last number that is further on than a shop gets between a backup and its restore."""
+
+    code = "last-number-unlikely"
+
+    def __init__(self, given: str, most: str) -> None:
+        super().__init__(
+            f"{given} is not plausible: at {_A_DAY} documents a day since the backup the last "
+            f"number is {most} at most; give the last one that was handed out"
+        )
+        self.given = given
+        self.most = most
 
 
 class WaitingMail(Struct, frozen=True, kw_only=True):
@@ -218,6 +236,19 @@ def _check_last(records: Records, given: Sequence[str]) -> None:
             raise LastNumberLower(bill_name(series, told[series]), known)
 
 
+def _check_plausible(records: Records, stamp: Stamp, given: Sequence[str]) -> None:
+    """Raise if a number is beyond what can have been handed out since the backup."""
+    held = records.generations.current()
+    passed = stamp.at - (held.taken_at or held.begun_at)
+    more = _A_DAY * (max(passed.days, 0) + 1)
+    known = dict(_may_go_on(records))
+    for number in given:
+        series, _, digits = number.rpartition("-")
+        most = known.get(series, 0) + more
+        if digits.isascii() and digits.isdigit() and int(digits) > most:
+            raise LastNumberUnlikely(number, bill_name(series, most))
+
+
 def _waiting(mail: Mail) -> WaitingMail:
     return WaitingMail(
         number=mail.number,
@@ -248,7 +279,8 @@ def release(
         last_numbers: the last invoice and the last credit note that were handed out, by number, if
             any were made before the backup.
 
-    Raises: NotHeld, NotConfirmed, ChoiceMissing, LastNumberMissing, LastNumberLower.
+    Raises: NotHeld, NotConfirmed, ChoiceMissing, LastNumberMissing, LastNumberLower,
+        LastNumberUnlikely.
     """
     held = records.generations.current()
     if not held.is_held:
@@ -256,6 +288,7 @@ def release(
     if not (held.is_confirmed or is_confirmed):
         raise NotConfirmed(held.known_until or held.begun_at)
     _check_last(records, last_numbers)
+    _check_plausible(records, stamp, last_numbers)
     mails = records.mails.due(_EVER, _MANY)
     # the restore's own event, and later ones, are new to every receiver
     deliveries = [one for one in records.events.deliveries() if one[1] <= held.after]

@@ -233,8 +233,10 @@ def enter(records: Records, call: Call, body: EnterIn) -> Reply[Bill]:
 
     Keeps an invoice or a credit note that was made between a backup and its restore, in its own
     series and with its own day. It is checked: its number belongs to an earlier series and is not
-    here, its sums and taxes are those of its lines, and its hash is `sha256`. If the quote that it
-    names is not here, make it again and name it in `quote`. `GET /v1/release` says what is missing.
+    here and not after the last one that the owner told; its sums and taxes are those of its lines;
+    its hash is `sha256`; buyer, lines and total are those of the quote's customer and statement;
+    and no other invoice bills the same. If the quote that it names is not here, make it again and
+    name it in `quote`. `GET /v1/release` says what is missing.
     """
     bill = read_copy(body.document, body.sha256, call.desk.currency, call.stamp)
     named = body.quote or bill.quote

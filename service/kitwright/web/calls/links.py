@@ -50,7 +50,7 @@ from kitwright.quote import (
     read_quote,
 )
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.amounts import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
@@ -468,7 +468,7 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """
     desk = call.desk
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
-    amount = read_amount_or_none(body.amount, desk.currency, "amount")
+    amount = read_total_or_none(body.amount, desk.currency, "amount")
     found = desk.store.read(lambda records: _offer_of(records, call))
     one = await choose(desk, found, body, is_final=True)
     if one.figures is not None and amount is None:
