@@ -26,8 +26,8 @@ from kitwright.web.calls.ticking import Choice
 class WithdrawalOut(Out, frozen=True, kw_only=True):
     """The right to withdraw from a contract that is made by the link: for `days` after it, and once
     it is made, until the end of the day `until`. `notice` and `form` are what the law asks to be
-    told; `sha256` is of their paragraphs and rows, joined by line feeds, in UTF-8, and is kept with an
-    acceptance. With `start_early`, the text of the acceptance ends with `wish`.
+    told; `sha256` is of their paragraphs and rows, joined by line feeds, in UTF-8, and is kept with
+    an acceptance. With `start_early`, the text of the acceptance ends with `wish`.
     """
 
     days: Annotated[int, Meta(ge=1, le=365)]
