@@ -27,6 +27,7 @@ from kitwright.telling.teller import MOST_TOLD, TOLD
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
+from kitwright.workshop import MOST_COMPARED
 
 KIB = 1024
 
@@ -230,6 +231,9 @@ def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
         (workshop.market.choices.values(), MOST_PARTS),
         (workshop.market.offers.values(), MOST_PARTS),
         (workshop.market.lots.values(), MOST_LOTS),
+        ([labour for _, labour in workshop.labours.values()], MOST_COMPARED),
+        (workshop.kits.values(), MOST_COMPARED),
+        ([orders for _, _, orders in workshop.later.values()], MOST_COMPARED),
     ):
         memory = Memory(0, (Record,))
         assert len(values) > 50

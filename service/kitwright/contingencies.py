@@ -29,7 +29,7 @@ from kitwright.stages.finding import Findings
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Compared, Outcome
 from kitwright.stages.request import Request, RequestRefused, Terms
-from kitwright.stages.work import Jobs, settle
+from kitwright.stages.work import Jobs, Settled, settle
 from kitwright.units import exact
 from kitwright.visit import (
     added_needs,
@@ -48,8 +48,8 @@ MOST_PRICED: Final = 40
 """How many combinations are priced for the distribution of the total: the most probable ones."""
 
 OperationKey = tuple[JobId, int]
-Together = tuple[tuple[OperationKey, ...], frozenset[RolePlace]]
-"""The operations of a visit with some contingencies, by key, and the roles that these add."""
+Together = tuple[int, frozenset[RolePlace]]
+"""The operations of a visit with some contingencies, as bits, and the roles that these add."""
 Rivalry = tuple[str, int | None]
 """A group of contingencies of which at most one is found on a cylinder."""
 Places = frozenset[int]
@@ -251,34 +251,29 @@ class _Visit:
         added = (each for one in listed for each in one.operations)
         # an operation of the visit keeps its own reasons
         self._operations = {each.key: each for each in (*added, *there)}
-        self._settled: dict[frozenset[OperationKey], tuple[OperationKey, ...]] = {}
+        self._bits = Settled(self._operations.values())
+        self._there = self._bits.of(each.key for each in there)
+        self._added = [self._bits.of(keys) for keys in self._keys]
         self._as_quoted = self.together(())
 
     def together(self, places: Iterable[int]) -> Together:
-        """Return the operations of the visit with some contingencies, by their keys, and the roles
-        that these add.
+        """Return the operations of the visit with some contingencies, and the roles that these add.
 
         It is the same for several if an operation includes others.
         """
-        keys: set[OperationKey] = set()
-        roles: set[RolePlace] = set()
+        bits, roles = self._there, frozenset[RolePlace]()
         for place in places:
-            keys.update(self._keys[place])
-            roles.update(self.listed[place].roles)
-        added = frozenset(keys)
-        found = self._settled.get(added)
-        if found is None:
-            more = (self._operations[key] for key in sorted(keys))
-            together = settle((*self._repair.jobs.operations, *more))
-            found = tuple(each.key for each in together.operations)
-            self._settled[added] = found
-        return found, frozenset(roles)
+            bits |= self._added[place]
+            if self.listed[place].roles:
+                roles |= frozenset(self.listed[place].roles)
+        return self._bits.stay(bits), roles
 
     def more(self, places: Iterable[int]) -> More:
         """Return the cost, minutes and needs that some contingencies add to the visit together."""
-        keys, roles = together = self.together(places)
+        bits, roles = together = self.together(places)
         if together == self._as_quoted:
             return More(price=Money(0, self.price.currency), minutes=0, needs=())
+        keys = self._bits.keys(bits)
         return self.workshop.memory.get(
             ("more", self._draft, self._changes, keys, roles), lambda: self._price(keys, roles)
         )

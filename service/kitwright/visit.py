@@ -20,7 +20,15 @@ from kitwright.stages.kit import (
     first_day_of,
     with_floors,
 )
-from kitwright.stages.ordering import PartsOrder, later_orders, split_orders, with_orders
+from kitwright.stages.ordering import (
+    Earlier,
+    PartsOrder,
+    find_earlier,
+    is_of_kit,
+    later_orders,
+    split_orders,
+    with_orders,
+)
 from kitwright.stages.outcome import (
     Compared,
     Repair,
@@ -158,9 +166,8 @@ def _work(
     asked = request.asked
     labour = workshop.labour(request, jobs.operations)
     needs = _needs(workshop, request, jobs, labour, besides, known)
-    kit = _choose_kit(workshop, request, needs, is_compared=is_compared)
-    orders = split_orders(catalogue, shop, kit, asked.on)
-    still = _still(workshop, request, kit, orders)
+    kit = (_compared_kit if is_compared else _choose_kit)(workshop, request, needs)
+    orders, still = _orders(workshop, request, kit, is_compared=is_compared)
     before = Decimal(0) if asked.ordered is None else asked.ordered.charged
     lines = price_lines(
         Priced(
@@ -193,15 +200,39 @@ def _work(
     )
 
 
-def _still(
-    workshop: Workshop, request: Request, kit: Kit, orders: tuple[PartsOrder, ...]
-) -> tuple[PartsOrder, ...]:
-    """Return what of some orders is still to be ordered."""
+def _orders(
+    workshop: Workshop, request: Request, kit: Kit, *, is_compared: bool = False
+) -> tuple[tuple[PartsOrder, ...], tuple[PartsOrder, ...]]:
+    """Return the orders of a kit, and what of them is still to be ordered. A comparison needs only
+    the latter.
+    """
     asked = request.asked
     if asked.ordered is None:
-        return orders
-    catalogue, shop = workshop.catalogue, workshop.shop
-    return later_orders(catalogue, shop, workshop.supply, orders, asked.ordered, kit, asked.on)
+        orders = split_orders(workshop.catalogue, workshop.shop, kit, asked.on)
+        return orders, orders
+    still = _still(workshop, asked.ordered, kit, asked.on)
+    if is_compared:
+        return (), still
+    return split_orders(workshop.catalogue, workshop.shop, kit, asked.on), still
+
+
+def _still(workshop: Workshop, ordered: Ordered, kit: Kit, on: date) -> tuple[PartsOrder, ...]:
+    """Return what of a kit is still to be ordered on a day."""
+    catalogue, supply = workshop.catalogue, workshop.supply
+
+    def earlier() -> Earlier:
+        return find_earlier(catalogue, supply, ordered, kit)
+
+    if is_of_kit(ordered):
+        return later_orders(catalogue, workshop.shop, supply, earlier(), kit, on)
+    there = workshop.memory.get(("earlier", ordered), earlier)
+    question = id(kit), id(there), on
+    known = workshop.later.get(question)
+    if known is None:
+        # the kit and what was ordered are kept, so that no others have their identity
+        known = kit, there, later_orders(catalogue, workshop.shop, supply, there, kit, on)
+        workshop.later.put(question, known)
+    return known[2]
 
 
 def _borne(
@@ -246,9 +277,8 @@ def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:
         # its price includes what is held back
         plain = structs.replace(request, chassis=repair.chassis)
         kit = _choose_kit(workshop, plain, kit.needs)
-    catalogue, shop = workshop.catalogue, workshop.shop
-    orders = split_orders(catalogue, shop, kit, asked.on)
-    return with_orders(shop, asked.ordered, _still(workshop, request, kit, orders))
+    _, still = _orders(workshop, request, kit)
+    return with_orders(workshop.shop, asked.ordered, still)
 
 
 def _needs(
@@ -259,12 +289,13 @@ def _needs(
     besides: Iterable[RolePlace] = (),
     known: Known = MappingProxyType({}),
 ) -> tuple[Need, ...]:
+    asked = ((part.role, part.cylinder) for part in request.asked.add_parts)
     return workshop.needs.of(
         with_floors(workshop.shop, request),
         request,
         jobs.operations,
         labour,
-        besides,
+        dict.fromkeys((*asked, *besides)),
         known,
     )
 
@@ -277,6 +308,7 @@ def _choose_kit(
     *,
     is_compared: bool = False,
 ) -> Kit:
+    """Return the kit for some needs."""
     asked = request.asked
     return choose_kit(
         workshop.market,
@@ -287,6 +319,22 @@ def _choose_kit(
         held=held,
         is_compared=is_compared,
     )
+
+
+def _compared_kit(workshop: Workshop, request: Request, needs: tuple[Need, ...]) -> Kit:
+    """Return the kit for some needs, for comparison. It is remembered by the identity of its needs,
+    which are kept with it.
+    """
+    asked = request.asked
+    if asked.terms.customer_parts:
+        return _choose_kit(workshop, request, needs, is_compared=True)
+    mark = workshop.market.stock.mark
+    question = mark, asked.on, asked.needed_by, *map(id, needs)
+    kit = workshop.kits.get(question)
+    if kit is None:
+        kit = _choose_kit(workshop, request, needs, is_compared=True)
+        workshop.kits.put(question, kit)
+    return kit
 
 
 def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
@@ -310,8 +358,7 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     if not held:
         return repair
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
-    orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
-    still = _still(workshop, request, kit, orders)
+    orders, still = _orders(workshop, request, kit)
     return structs.replace(repair, kit=kit, orders=orders, still=still)
 
 

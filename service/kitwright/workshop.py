@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from typing import Final, TypeVar
 
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
-from kitwright.memory import ELSEWHERE, MIB, Memory
+from kitwright.memory import ELSEWHERE, MIB, Memory, Recent
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.kit import Fitments, KitPart, Market, Need, Needs
+from kitwright.stages.kit import Fitments, Kit, KitPart, Market, Need, Needs
+from kitwright.stages.ordering import Earlier, PartsOrder
 from kitwright.stages.outcome import Draft, Extra, Planned, Saving, Sooner
 from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
@@ -21,6 +22,7 @@ from kitwright.stages.work import (
     Bench,
     Labour,
     Operation,
+    OperationKey,
     Teardown,
     count_by_hand,
     minutes_by_hand,
@@ -33,6 +35,12 @@ from kitwright.stages.work_plan import Rule, Rules, Visit, WorkPlan, plan_work
 T = TypeVar("T")
 
 _AT_HAND: Final = 16
+
+MOST_COMPARED: Final = 48
+"""Labour, kits and orders that are remembered for comparisons."""
+
+Later = tuple[Kit, Earlier, tuple[PartsOrder, ...]]
+"""A kit, what was ordered before, and what is still to be ordered."""
 
 Choices = tuple[tuple[Extra, ...], tuple[Saving, ...], Sooner | None]
 
@@ -70,6 +78,12 @@ class Workshop:
         self.estimates = CATALOGUE
         """The shop's own estimates; set before a request is worked out, like the stock."""
         self.memory = Memory(budget - ELSEWHERE, _SHARED)
+        self.labours: Recent[Hashable, tuple[Bench, Labour]] = Recent(MOST_COMPARED)
+        """The latest labour, by its bench, which is kept with it, condition and operations."""
+        self.kits: Recent[Hashable, Kit] = Recent(MOST_COMPARED)
+        """The latest kits of comparisons, by the identity of their needs."""
+        self.later: Recent[Hashable, Later] = Recent(MOST_COMPARED)
+        """What is still to be ordered of the latest kits."""
         self._at_hand: tuple[Hashable, Bench, int] | None = None
         """The latest bench, by what decides it, and how often it may be taken from here."""
 
@@ -114,9 +128,28 @@ class Workshop:
         """Return the labour of some operations."""
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
-        labour = self.bench(request).labour(operations, asked.condition, overridden)
+        labour = self._labour(request, operations, overridden)
         by_hand = minutes_by_hand(self.shop, asked.terms)
         return count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+
+    def _labour(
+        self,
+        request: Request,
+        operations: tuple[Operation, ...],
+        overridden: Mapping[OperationKey, int],
+    ) -> Labour:
+        """Return the labour of some operations on one machine, remembered for other courses of the
+        same request and for what may turn up.
+        """
+        bench, condition = self.bench(request), request.asked.condition
+        if overridden:
+            return bench.labour(operations, condition, overridden)
+        question = id(bench), condition, *[each.key for each in operations]
+        known = self.labours.get(question)
+        if known is None:
+            known = bench, bench.labour(operations, condition, overridden)
+            self.labours.put(question, known)
+        return known[1]
 
     def work_plan(
         self, request: Request, visit: Visit, sound: frozenset[int] = frozenset()

@@ -9,11 +9,13 @@ The spread says how probable both are. All probabilities are exact fractions.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from fractions import Fraction
+from functools import cached_property
 from heapq import heappop, heappush
 from itertools import accumulate
+from math import ceil, lcm, prod
 from operator import mul
 from typing import Final
 
@@ -37,7 +39,7 @@ class Event(Struct, frozen=True, kw_only=True):
     group: Hashable | None = None
 
 
-class Spread(Struct, frozen=True, kw_only=True):
+class Spread(Struct, frozen=True, kw_only=True, dict=True):
     """The distribution of a figure.
 
     Attributes:
@@ -59,22 +61,40 @@ class Spread(Struct, frozen=True, kw_only=True):
 
     def mean(self, rest: int) -> Fraction:
         """Return the expected figure. Sets that have no figure count as `rest`."""
-        pairs = zip(self.figures, self.shares, strict=True)
-        return self.left * rest + sum((figure * share for figure, share in pairs), Fraction(0))
+        weights, whole = self._weights
+        figured = sum(map(mul, self.figures, weights))
+        return self.left * rest + Fraction(figured, whole)
 
     def quantile(self, share: Fraction) -> int | None:
         """Return the smallest figure that is not exceeded with a probability of at least `share`.
 
         Sets that have no figure count as exceeding it. None if the others do not reach the share.
         """
-        reached = zip(self.figures, accumulate(self.shares), strict=True)
-        return next((figure for figure, below in reached if below >= share), None)
+        _, whole = self._weights
+        # the sum of whole numbers reaches the next whole number
+        place = bisect_left(self._reached, ceil(share * whole))
+        return self.figures[place] if place < len(self.figures) else None
 
     def chance_over(self, figure: int) -> Fraction:
         """Return the probability that a figure is exceeded. Sets that have none count as exceeding
         it.
         """
-        return self.left + sum(self.shares[bisect_right(self.figures, figure) :], Fraction(0))
+        _, whole = self._weights
+        place, reached = bisect_right(self.figures, figure), self._reached
+        if place == len(reached):
+            return self.left
+        return self.left + Fraction(reached[-1] - (reached[place - 1] if place else 0), whole)
+
+    @cached_property
+    def _weights(self) -> tuple[list[int], int]:
+        """The shares as whole numbers over a denominator, and that."""
+        whole = lcm(*(share.denominator for share in self.shares))
+        return [share.numerator * (whole // share.denominator) for share in self.shares], whole
+
+    @cached_property
+    def _reached(self) -> list[int]:
+        """The sums of the shares up to each figure, over the same denominator."""
+        return [*accumulate(self._weights[0])]
 
 
 def find_spread(
@@ -98,9 +118,11 @@ def find_spread(
         most: the most figures to compute.
     """
     figures: dict[Hashable, int] = {}
-    shares: dict[int, Fraction] = {}
-    left, estimated = Fraction(1), Fraction(0)
-    for visited, (happened, probability) in enumerate(most_probable(events)):
+    weights: dict[int, int] = {}
+    estimated = 0
+    given = [_given(events, at) for at in range(len(events))]
+    whole = prod(each.denominator for each in given)
+    for visited, (happened, weight) in enumerate(_weighed(events, given)):
         if visited >= MOST_SETS and len(figures) >= most:
             break
         key = key_of(happened)
@@ -109,15 +131,14 @@ def find_spread(
             figure = figures[key] = figure_of(happened)
         elif figure is None:
             figure = estimate_of(happened)
-            estimated += probability
-        shares[figure] = shares.get(figure, Fraction(0)) + probability
-        left -= probability
-    ascending = sorted(shares)
+            estimated += weight
+        weights[figure] = weights.get(figure, 0) + weight
+    ascending = sorted(weights)
     return Spread(
         figures=tuple(ascending),
-        shares=tuple(shares[figure] for figure in ascending),
-        estimated=estimated,
-        left=left,
+        shares=tuple(Fraction(weights[figure], whole) for figure in ascending),
+        estimated=Fraction(estimated, whole),
+        left=1 - Fraction(sum(weights.values()), whole),
     )
 
 
@@ -126,6 +147,21 @@ def most_probable(events: Sequence[Event]) -> Iterator[tuple[frozenset[int], Fra
     probability. The probabilities of all sets sum to 1.
     """
     given = [_given(events, at) for at in range(len(events))]
+    whole = prod(each.denominator for each in given)
+    for happened, weight in _weighed(events, given):
+        yield happened, Fraction(weight, whole)
+
+
+def _weighed(
+    events: Sequence[Event], given: Sequence[Fraction]
+) -> Iterator[tuple[frozenset[int], int]]:
+    """Yield the same as `most_probable`, each probability as a whole number over the product of the
+    denominators.
+
+    Args:
+        events: what may happen.
+        given: the probability of each once it can happen.
+    """
     wholes = [1, *accumulate((each.denominator for each in given), mul)]
     # the most that the events from each place on can leave of a probability
     leave = [1.0]
@@ -140,7 +176,7 @@ def most_probable(events: Sequence[Event]) -> Iterator[tuple[frozenset[int], Fra
         _, negative, happened, weight = heappop(waiting)
         at = -negative
         if at == len(events):
-            yield frozenset(happened), Fraction(weight, wholes[-1])
+            yield frozenset(happened), weight
             continue
         chance = given[at] if _can_happen(events, at, happened) else Fraction(0, 1)
         parts = chance.numerator * (given[at].denominator // chance.denominator)

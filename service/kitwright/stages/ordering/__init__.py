@@ -5,15 +5,20 @@ from kitwright.stages.ordering.fill import Fill, Filler, Restock, fill_up
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
     NotOrderable,
-    Packs,
     SupplierGone,
     Surplus,
-    per_pack,
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
-from kitwright.stages.ordering.later import later_orders, own_stock, with_orders
+from kitwright.stages.ordering.later import (
+    find_earlier,
+    is_of_kit,
+    later_orders,
+    own_stock,
+    with_orders,
+)
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
+from kitwright.stages.ordering.placed import Earlier, Packs, per_pack
 from kitwright.stages.ordering.shortage import (
     Missing,
     NothingSells,
@@ -32,6 +37,7 @@ from kitwright.stages.ordering.together import (
 __all__ = [
     "Allotment",
     "Basket",
+    "Earlier",
     "Fill",
     "Filler",
     "FollowUp",
@@ -50,6 +56,8 @@ __all__ = [
     "buy_missing",
     "buy_together",
     "fill_up",
+    "find_earlier",
+    "is_of_kit",
     "join_orders",
     "joined",
     "landed_of",

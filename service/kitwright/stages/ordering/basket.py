@@ -30,8 +30,8 @@ from kitwright.solve.buying import (
     least_purchase,
 )
 from kitwright.stages.kit import Market
-from kitwright.stages.ordering.follow_up import per_pack
 from kitwright.stages.ordering.order import OrderLine, PartsOrder, Use, order_line
+from kitwright.stages.ordering.placed import per_pack
 from kitwright.stages.ordering.together import (
     JointOrder,
     LineKey,

@@ -15,8 +15,9 @@ from fractions import Fraction
 from kitwright.catalogue.model import Catalogue, ItemId, Shop
 from kitwright.money import total
 from kitwright.stages.kit import Kit
-from kitwright.stages.ordering.follow_up import Packs, packs_of, plan_follow_up
+from kitwright.stages.ordering.follow_up import order_rest
 from kitwright.stages.ordering.order import PartsOrder
+from kitwright.stages.ordering.placed import Earlier, Packs
 from kitwright.stages.request import Ordered, OrderedPacks
 from kitwright.stages.supply import Supply
 from kitwright.units import exact
@@ -26,20 +27,22 @@ def later_orders(
     catalogue: Catalogue,
     shop: Shop,
     supply: Supply,
-    orders: Iterable[PartsOrder],
-    ordered: Ordered,
+    earlier: Earlier,
     kit: Kit,
     on: date,
 ) -> tuple[PartsOrder, ...]:
-    """Return the orders that are still needed on a day.
+    """Return the orders that a kit still needs on a day, after those of `find_earlier`."""
+    return order_rest(catalogue, shop, supply, kit.bought, earlier, on)
 
-    Args:
-        orders: what would be ordered if nothing had been.
-        kit: what is needed, and what of it is taken from stock.
-    """
-    days = dict.fromkeys(catalogue.suppliers, on)
-    before = _left(catalogue, ordered, kit)
-    return plan_follow_up(catalogue, shop, supply, packs_of(orders), before, days).orders
+
+def is_of_kit(ordered: Ordered) -> bool:
+    """Return whether what is left of what was ordered depends on what a kit takes from stock."""
+    return any(each.is_here for each in ordered.packs)
+
+
+def find_earlier(catalogue: Catalogue, supply: Supply, ordered: Ordered, kit: Kit) -> Earlier:
+    """Return what was ordered before, without what a kit takes of it from stock."""
+    return Earlier(catalogue, supply, _left(catalogue, ordered, kit))
 
 
 def own_stock(catalogue: Catalogue, ordered: Ordered, kit: Kit) -> Mapping[ItemId, Fraction]:

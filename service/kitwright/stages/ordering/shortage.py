@@ -12,8 +12,9 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ItemId, Quality, RoleId
 from kitwright.stages.kit import Bought, Market, Need, NeedKind, choose_kit
-from kitwright.stages.ordering.follow_up import NotOrderable, Packs, packs_from
+from kitwright.stages.ordering.follow_up import NotOrderable
 from kitwright.stages.ordering.order import Use, use_of
+from kitwright.stages.ordering.placed import Packs, packs_from
 from kitwright.stages.request import Terms
 
 

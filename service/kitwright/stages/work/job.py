@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import reduce
+from operator import or_
 
 from msgspec import Struct
 
@@ -135,6 +137,41 @@ def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) 
     stays.sort(key=lambda operation: operation.key)
     swallowed.sort(key=lambda gone: gone.operation.key)
     return Jobs(operations=tuple(stays), swallowed=tuple(swallowed), left_out=left_out)
+
+
+class Settled:
+    """Says which of some operations are set apart by `settle`, without their reasons. Sets of
+    operations are told as bits.
+    """
+
+    def __init__(self, operations: Iterable[Operation]) -> None:
+        ordered = _holders_first(sorted(operations, key=lambda each: each.key))
+        self._bit = {each.key: 1 << place for place, each in enumerate(ordered)}
+        self._holders = [
+            (self._bit[each.key], sum(self._bit[one.key] for one in ordered if includes(one, each)))
+            for each in ordered
+        ]
+        self._stay: dict[int, int] = {}
+
+    def of(self, keys: Iterable[OperationKey]) -> int:
+        """Return the bits of operations."""
+        return reduce(or_, (self._bit[key] for key in keys), 0)
+
+    def stay(self, bits: int) -> int:
+        """Return the operations of a set that no other one of them includes."""
+        stays = self._stay.get(bits)
+        if stays is None:
+            stays = 0
+            for bit, holders in self._holders:
+                # an operation that is swallowed itself no longer includes others
+                if bits & bit and not stays & holders:
+                    stays |= bit
+            self._stay[bits] = stays
+        return stays
+
+    def keys(self, bits: int) -> tuple[OperationKey, ...]:
+        """Return the operations of a set by key, sorted."""
+        return tuple(sorted(key for key, bit in self._bit.items() if bits & bit))
 
 
 def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
