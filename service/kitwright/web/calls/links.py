@@ -476,7 +476,7 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
 
     def work(records: Records) -> Reply[DecidedOut]:
         link, stamp, quote = _read(records, call)
-        made, told = right_of_yes(records, stamp, quote, one, starts_early=body.start_early)
+        made, told = right_of_yes(records, desk, stamp, quote, one, starts_early=body.start_early)
         yes = Yes(
             who=body.who,
             means=Means.link,
