@@ -54,6 +54,7 @@ EventKind = Literal[
     "quote.paid",
     "quote.reopened",
     "quote.revised",
+    "quote.set_off",
     "quote.short",
     "quote.slip_told",
     "quote.slipped",
