@@ -100,7 +100,7 @@ def test_stop_is_invoiced_paid_and_collected(staff: Staff) -> None:
     made = stop(staff, id, step)
 
     head = staff.get(f"/v1/quotes/{id}")
-    assert (head["state"], head["acts"]) == ("done", ["collect", "invoice", "pay"])
+    assert (head["state"], head["acts"]) == ("done", ["collect", "invoice", "notice", "pay"])
     invoice = staff.done(f"/v1/quotes/{id}/invoice", {}, staff.tag(id)).json()
     assert invoice["gross"] == made["gross"]
     due = {"amount": made["gross"]["amount"], "means": "card", "by": "R. Okafor"}
@@ -161,7 +161,7 @@ def test_declined_offer_owes_the_diagnosis_and_is_invoiced(staff: Staff, tmp_pat
 
     head = staff.act(id, "stop", {"by": "Owner"})
 
-    assert (head["state"], head["acts"]) == ("done", ["collect", "invoice", "pay"])
+    assert (head["state"], head["acts"]) == ("done", ["collect", "invoice", "notice", "pay"])
     made = statement(staff, id)
     (billed,) = [line for line in made["lines"] if amount(line["net"])]
     assert billed["code"] == "diagnostic-fee"
