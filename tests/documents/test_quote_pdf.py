@@ -294,8 +294,10 @@ def test_quote_pdf_puts_no_hyphens_into_codes() -> None:
     code = "CS-ENTLUEFTUNG"
     found = quote_of()
     lines = tuple(
-        structs.replace(line, why=(Reason(code="no-source", facts={}, text=f"{code}, " * 40),))
-        for line in found.lines
+        structs.replace(
+            line, why=(Reason(code="no-source", facts={}, text=f"{number}: " + f"{code}, " * 40),)
+        )
+        for number, line in enumerate(found.lines, start=1)
     )
 
     told = raw(
@@ -318,5 +320,58 @@ def test_signature_stands_with_what_is_signed(name: str) -> None:
     assert not any("Signature" in page for page in rest)
 
 
-def test_short_quote_is_one_page() -> None:
-    assert len(pages(printed(quote_of("s50-loose-clean-and-oil")))) == 1
+SHORT = (
+    "d74-tractor-intake-gaskets",
+    "h27-washer-clearances",
+    "h27-washer-output-seal",
+    "s50-loose-clean-and-oil",
+    "s50-tractor-replacement-engine",
+    "s50-walk-behind-breather",
+    "s50-walk-behind-drain-back",
+    "s50-walk-behind-stem-seals",
+    "v68-not-named-new-engine",
+)
+"""Offers with up to fourteen lines and nothing that may turn up."""
+SMALLEST = 8.5
+"""The least size of type on an offer, in points."""
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("name", SHORT)
+def test_short_quote_is_one_page(name: str, language: str) -> None:
+    link = "https://shop.example.test/q/" + "a1B2" * 12
+    made = quote_pdf(quote_of(name), ENVELOPE, Scribe(language), contact=CONTACT, link=link)
+
+    assert len(pages(made)) == 1
+
+
+@pytest.mark.parametrize(
+    "name", ["d74-tractor-gasket-in-time", "s50-tractor-head-gasket", "v68-tractor-one-head"]
+)
+def test_second_page_of_a_single_job_has_details_alone(name: str) -> None:
+    first, second = pages(printed(quote_of(name)))
+
+    for told in ("Signature", "Your limit", "Total due, including tax", "Labour"):
+        assert told in first
+        assert told not in second
+
+
+def sizes(made: bytes) -> set[float]:
+    """Return the sizes of the type of a PDF, in points."""
+    found: set[float] = set()
+
+    def note(told: str, _: object, matrix: list[float], __: object, size: float) -> None:
+        if told.strip():
+            found.add(round(abs(size * matrix[3]), 2))
+
+    for page in pypdf.PdfReader(io.BytesIO(made)).pages:
+        page.extract_text(visitor_text=note)
+    return found
+
+
+@pytest.mark.parametrize("name", ["v68-zero-turn-warped-heads", "s50-walk-behind-breather"])
+def test_no_type_of_a_quote_is_smaller_than_can_be_read(name: str) -> None:
+    found = sizes(printed(quote_of(name)))
+
+    assert len(found) > 3
+    assert min(found) >= SMALLEST

@@ -9,7 +9,7 @@ from kitwright.keeping.kinds import KINDS
 
 ADDERS: Final = dict.fromkeys(
     ("add_event", "add_record", "change_record", "keep_change", "note_event", "_note", "_end"), 2
-) | {"_record": 1}
+) | {"_record": 1, "change_claim": 4, "_done": 4}
 """Function that adds an event -> which of its arguments is the kind."""
 
 

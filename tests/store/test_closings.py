@@ -436,11 +436,13 @@ def erase_all_but_the_second(records: Records) -> None:
 def erased_quotes(folder: Path) -> list[bool]:
     """Return of each quote whether its first revision is erased."""
     with closing(SqliteStore.open(folder)) as store:
-        numbers = [one.number for one in store.read(lambda r: r.quotes.naming(1, None))]
-        return [
-            store.read(lambda r, number=number: r.revisions.get(number, 1)).is_erased
-            for number in sorted(numbers)
-        ]
+        heads = store.read(
+            lambda records: [
+                records.revisions.of_quote(number)[0]
+                for number in sorted(one.number for one in records.quotes.naming(1, None))
+            ]
+        )
+        return [one.is_erased for one in heads]
 
 
 def test_restore_repeats_an_erasure_in_part(shop: Path, tmp_path: Path) -> None:

@@ -146,6 +146,7 @@ def quote_sheet(
             {"name": heading, "lines": [_line(line, scribe) for line in lines]}
             for heading, lines in grouped(quote, scribe)
         ],
+        "reasons": _line_reasons(quote, scribe),
         "totals": totals_of(quote, scribe, is_owed=is_owed(envelope)),
         "notes": list(_notes(quote, envelope, scribe)),
         "provisional": _provisional(quote, scribe),
@@ -261,18 +262,32 @@ def _fault(fault: RankedFault, scribe: Scribe) -> Sheet:
     }
 
 
-def _line(line: Line, scribe: Scribe) -> Sheet:
+def _line_reasons(quote: Quote, scribe: Scribe) -> list[Sheet]:
+    """Return each reason for a line once, with the names of the lines that it is given for."""
+    named: dict[str, list[str]] = {}
+    for _, lines in grouped(quote, scribe):
+        for line in lines:
+            why = _why(line, scribe)
+            if why and line.description not in named.setdefault(why, []):
+                named[why].append(line.description)
+    return [{"names": names, "why": why} for why, names in named.items()]
+
+
+def _why(line: Line, scribe: Scribe) -> str:
     why = [
         structs.replace(reason, text=customer_text(reason, scribe))
         for reason in line.why
         if reason.code not in _FOR_THE_SHOP
     ]
+    return reason_of(line, scribe) or " ".join(reasons(why))
+
+
+def _line(line: Line, scribe: Scribe) -> Sheet:
     is_discount = line.kind == "discount"
     return {
         "name": line.description,
         "code": line.code if line.kind in GOODS and not line.is_added else "",
         "make": makes_of(line, scribe),
-        "why": reason_of(line, scribe) or " ".join(reasons(why)),
         "quantity": "" if is_discount else quantity_of(line, scribe),
         "each": "" if is_discount else price_of(line, scribe),
         "amount": scribe.amount(line.amount),

@@ -13,7 +13,7 @@ from kitwright.keeping.choosing import agreed_from, as_chosen, differing_choices
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import additions_to, revision_of, showing
 from kitwright.keeping.offer import accepted, check_offer, still_offered
-from kitwright.keeping.overrun import allowance
+from kitwright.keeping.overrun import usual_limit
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -196,7 +196,10 @@ def accept(
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
     if yes.amount is not None and yes.amount != due:
         raise AmountDiffers(yes.amount, due, of, yes.includes_tax)
-    limit = due + allowance(preset, due) if yes.limit is None else yes.limit
+    limit = yes.limit
+    if limit is None:
+        before = limit_before(records, quote, revision, includes_tax=yes.includes_tax)
+        limit = usual_limit(preset, due, before)
     if limit < due:
         raise LimitBelowAmount(limit, due, of)
     at, facts = _time_of(yes, offer, stamp)
@@ -255,7 +258,10 @@ def _check_repeated(
     given = records.authorisations.get(quote.number, revision)
     if given is None:
         return
-    limit = given.amount + allowance(preset, given.amount) if yes.limit is None else yes.limit
+    limit = yes.limit
+    if limit is None:
+        before = limit_before(records, quote, revision, includes_tax=given.includes_tax)
+        limit = usual_limit(preset, given.amount, before)
     # the period is that of the first yes
     said = {**structs.asdict(yes), "limit": limit, "from_afar": None}
     other = choices + tuple(
@@ -263,6 +269,20 @@ def _check_repeated(
     )
     if other:
         raise AgreedOtherwise(given, other)
+
+
+def limit_before(
+    records: Records, quote: KeptQuote, revision: int, *, includes_tax: bool
+) -> tuple[Money, Money] | None:
+    """Return the amount and the limit of the yes before a revision, in its terms; None if there is
+    none.
+    """
+    earlier = [
+        one
+        for one in records.authorisations.of_quote(quote.number)
+        if one.revision < revision and one.includes_tax == includes_tax
+    ]
+    return (earlier[-1].amount, earlier[-1].limit) if earlier else None
 
 
 def limit_of(records: Records, quote: KeptQuote) -> Limit:

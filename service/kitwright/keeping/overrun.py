@@ -40,6 +40,26 @@ def allowance(preset: OverrunPreset | None, authorised: Money) -> Money:
     return Money.of(allowed, authorised.currency, RoundMode.down)
 
 
+def usual_limit(
+    preset: OverrunPreset | None, due: Money, before: tuple[Money, Money] | None = None
+) -> Money:
+    """Return the limit of a yes that names none: the amount and what may be charged beyond it; or
+    the limit that was named before, if that is higher.
+
+    Args:
+        preset: the shop's choice.
+        due: the amount agreed to.
+        before: the amount agreed to before, and its limit; None if there is none. A limit that is
+            not above what the preset allows was not named.
+    """
+    limit = due + allowance(preset, due)
+    if before is not None:
+        amount, named = before
+        if named > amount + allowance(preset, amount):
+            limit = max(limit, named)
+    return limit
+
+
 def _exact_allowance(preset: OverrunPreset, total: Fraction) -> Fraction:
     """Return the amount that a preset allows over a total, both in major units."""
     if preset.over_total is not None and total <= exact(preset.over_total):

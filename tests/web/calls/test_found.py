@@ -9,6 +9,7 @@ import pytest
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 from tests.web.calls.shop import png
+from tests.web.calls.test_retaining import collect, outlast_warranty, settle
 
 from kitwright.web.calls import found
 
@@ -115,6 +116,25 @@ def test_customer_agrees_by_link_to_the_new_total_and_limit(staff: Staff) -> Non
     assert (agreed["agreed"], agreed["gross"]) == (2, made["change"]["now"])
     limit = staff.get(f"/v1/quotes/{id}/authorisations")["limit"]
     assert limit["authorised"] == made["change"]["limit"]
+
+
+@pytest.mark.parametrize("means", ["link", "counter"])
+def test_change_below_the_limit_that_was_named_keeps_it(staff: Staff, means: str) -> None:
+    id = in_work(staff, limit="2000.00")  # noqa: A001
+
+    made = find(staff, id, free_lines=[INSERT])
+
+    assert made["change"]["limit"]["amount"] == "2000.00"
+    if means == "link":
+        link = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()
+        staff.done(f"{link['path']}/accept", {"who": "A. Customer"})
+    else:
+        yes = {"revision": 2, "who": "A. Customer", "means": "telephone"}
+        staff.act(id, "accept", yes)
+        # said again, it changes nothing
+        staff.act(id, "accept", yes)
+    limit = staff.get(f"/v1/quotes/{id}/authorisations")["limit"]
+    assert limit["authorised"]["amount"] == "2000.00"
 
 
 def test_what_is_declined_leaves_the_agreement(staff: Staff) -> None:
@@ -300,6 +320,9 @@ def test_words_about_a_find_are_erased_with_its_customer(staff: Staff) -> None:
     find(staff, id, what="Fennel's stud.", why="Borage.", free_lines=[INSERT], readings=[reading])
     staff.act(id, "decline", {"revision": 2})
     staff.act(id, "finish")
+    settle(staff, id)
+    collect(staff, id)
+    outlast_warranty(staff)
     path = f"/v1/quotes/{id}/revisions/2"
     assert "Fennel" in staff.client.get(path).text
 

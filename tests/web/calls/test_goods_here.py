@@ -1,5 +1,6 @@
 """Goods that never came are not billed without a word, however the work ends."""
 
+import re
 from decimal import Decimal
 from typing import Any
 
@@ -67,6 +68,48 @@ def test_finish_goes_on_once_all_deliveries_are_booked(staff: Staff) -> None:
 
     assert "finish" in acts(staff, id)
     staff.act(id, "finish")
+
+
+def test_finish_counts_what_came_of_a_line_once(staff: Staff) -> None:
+    id, orders = in_work(staff)  # noqa: A001
+    order, line = next(
+        (order, line)
+        for order in orders
+        for line in staff.get(f"/v1/orders/{order}")["lines"]
+        if line["due"] > 1
+    )
+    path = f"/v1/orders/{order}"
+    staff.done(f"{path}/send", {"means": "telephone", "by": "Owner"}, staff.order_tag(order))
+    part = {"lines": [{"line": line["line"], "packs": line["due"] - 1}], "by": "Owner"}
+    staff.done(f"{path}/receipts", part, staff.order_tag(order))
+    for each in orders:
+        if each != order:
+            staff.delivered(each)
+    others = [
+        {"line": one["line"], "packs": one["due"]}
+        for one in staff.get(path)["lines"]
+        if one["due"] and one["line"] != line["line"]
+    ]
+    if others:
+        staff.done(f"{path}/receipts", {"lines": others, "by": "Owner"}, staff.order_tag(order))
+
+    detail = refused(staff, id, "finish")
+
+    ((billed, here),) = re.findall(r"([0-9]+) billed, ([0-9]+) here", detail)
+    assert 0 < int(here) < int(billed)
+
+
+def test_what_never_came_is_not_put_on_the_shelf(staff: Staff) -> None:
+    id, _ = in_work(staff)  # noqa: A001
+    told = [
+        {"line": at, "used": "0", "to_shelf": line["quantity"]}
+        for at, line in goods_of(staff, id).items()
+    ]
+
+    detail = refused(staff, id, "finish", {"goods": told})
+
+    for line in goods_of(staff, id).values():
+        assert f"0 billed, {line['quantity']} put on the shelf, 0 here" in detail
 
 
 def test_naming_one_line_does_not_let_the_others_through(staff: Staff) -> None:

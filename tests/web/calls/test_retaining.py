@@ -142,7 +142,7 @@ def test_sweep_leaves_a_customer_with_new_work(staff: Staff) -> None:
     assert staff.get(f"/v1/customers/{customer}")["name"] == NAME
 
 
-PAYER = {
+PAYER: dict[str, Any] = {
     "name": "Ottokar V. Payer",
     "billing": {"street": "Mill Lane 9", "city": "Tollimoor", "country": "DE"},
 }

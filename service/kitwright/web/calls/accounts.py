@@ -223,7 +223,8 @@ def _unbooked(
     billed |= {one.line: one.used for one in used.goods}
     catalogue = call.desk.service.workshop.catalogue
     absent = [*absent_lines(records, catalogue, quote.number, agreed)]
-    return unbooked_facts(check_here(absent, billed, reason), reason)
+    to_shelf = {one.line: one.to_shelf for one in used.goods}
+    return unbooked_facts(check_here(absent, billed, reason, to_shelf), reason)
 
 
 def _used(body: FinishIn) -> Used:

@@ -90,7 +90,8 @@ class AcceptIn(TicksIn, frozen=True, kw_only=True):
     """A customer's acceptance of one revision, as the shop records it.
 
     `amount` is the total that the customer accepted, and is checked against the revision. `limit`
-    is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
+    is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows, or
+    the limit that was named for what is agreed already, if that is higher.
     Both include tax if `includes_tax` (null: as the shop's limits do). `contact` is the phone
     number or address by which the customer accepted. `text` is the text shown or read out; null:
     the text that this service makes for the revision. `course`, `leave_out` and `extras` are what

@@ -8,7 +8,7 @@ from typing import Annotated
 from msgspec import Meta, Struct, structs
 
 from kitwright.catalogue.model import SERIAL_MAX, OverrunPreset
-from kitwright.keeping.overrun import allowance
+from kitwright.keeping.overrun import usual_limit
 from kitwright.money import Money
 from kitwright.quote import Change, Find, JobOn, Measured, Quote, amount_of, known
 from kitwright.units import read_figure
@@ -45,13 +45,15 @@ class FindIn(Wire, frozen=True, kw_only=True):
 
 class ChangeIn(Wire, frozen=True, kw_only=True):
     """What was found since a revision was agreed: that revision, its total with what was added to
-    it, and how much of the difference comes from prices that moved; both include tax. `ready_on` is
-    the day that was told with it, `jobs` are its jobs.
+    it, and how much of the difference comes from prices that moved; both include tax. `limit` is
+    the limit of the customer's yes, with tax. `ready_on` is the day that was told with it, `jobs`
+    are its jobs.
     """
 
     agreed: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
     was: DecimalIn
     by_prices: DecimalIn
+    limit: DecimalIn | None = None
     ready_on: date | None = None
     jobs: Annotated[Jobs, Meta(max_length=1_000)] = ()
     finds: Annotated[tuple[FindIn, ...], Meta(min_length=1, max_length=MOST_FINDS)]
@@ -59,11 +61,13 @@ class ChangeIn(Wire, frozen=True, kw_only=True):
 
 class Agreed(Struct, frozen=True, kw_only=True):
     """What is agreed when a change is made: the revision, its total with what was added to it and
-    with tax, its jobs, and the day that was told with it.
+    with tax, the amount and the limit of the yes (None if these are without tax), its jobs, and the
+    day that was told with it.
     """
 
     revision: int
     total: Money
+    yes: tuple[Money, Money] | None
     jobs: frozenset[tuple[str, int | None]]
     ready_on: date | None
 
@@ -90,6 +94,7 @@ def tell_change(asked: ChangeIn, quote: Quote, preset: OverrunPreset | None) -> 
     agreed = Agreed(
         revision=asked.agreed,
         total=money(asked.was),
+        yes=None if asked.limit is None else (money(asked.was), money(asked.limit)),
         jobs=frozenset((job.job, job.cylinder) for job in asked.jobs),
         ready_on=asked.ready_on,
     )
@@ -108,7 +113,7 @@ def change_to(quote: Quote, agreed: Agreed, preset: OverrunPreset | None) -> Cha
         difference=amount_of(now - agreed.total),
         by_prices=None,
         now=amount_of(now),
-        limit=amount_of(now + allowance(preset, now)),
+        limit=amount_of(usual_limit(preset, now, agreed.yes)),
         more=tuple(
             JobOn(job=job.job, name=job.name, cylinder=job.cylinder)
             for job in quote.jobs

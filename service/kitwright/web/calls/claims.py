@@ -203,7 +203,7 @@ def send(records: Records, call: Call, body: SendClaimIn) -> Reply[KeptClaimOut]
     claim = call.checked(CLAIM, records.claims.get)
     day = _day(call, claim, body.day)
     after = claims.sent(claim, day, body.reference or claim.reference, body.by)
-    return _done(records, call, claim, ("send", "claim.sent"), after)
+    return _done(records, call, claim, "send", "claim.sent", after)
 
 
 @operation(
@@ -220,7 +220,7 @@ def credit(records: Records, call: Call, body: CreditClaimIn) -> Reply[KeptClaim
     claim = call.checked(CLAIM, records.claims.get)
     amount = read_amount(body.amount, call.desk.currency, "amount")
     after = claims.answered(claim, _day(call, claim, body.day), amount, body.reason, body.by)
-    return _done(records, call, claim, ("credit", "claim.credited"), after)
+    return _done(records, call, claim, "credit", "claim.credited", after)
 
 
 @operation(
@@ -236,7 +236,7 @@ def refuse(records: Records, call: Call, body: RefuseClaimIn) -> Reply[KeptClaim
     """Record that a supplier refused a claim, and why."""
     claim = call.checked(CLAIM, records.claims.get)
     after = claims.answered(claim, _day(call, claim, body.day), None, body.reason, body.by)
-    return _done(records, call, claim, ("refuse", "claim.refused"), after)
+    return _done(records, call, claim, "refuse", "claim.refused", after)
 
 
 def _day(call: Call, claim: Claim, day: date | None) -> date:
@@ -249,8 +249,7 @@ def _day(call: Call, claim: Claim, day: date | None) -> date:
 
 
 def _done(
-    records: Records, call: Call, before: Claim, how: tuple[ClaimAct, EventKind], after: Claim
+    records: Records, call: Call, before: Claim, act: ClaimAct, kind: EventKind, after: Claim
 ) -> Reply[KeptClaimOut]:
-    act, kind = how
     kept = claims.change_claim(records, call.stamp, before, act, kind, after)
     return answer(call.desk, _out(call, kept))

@@ -10,6 +10,7 @@ from msgspec import Meta, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping import life, offer
 from kitwright.keeping.acts import check_act
+from kitwright.keeping.consent import limit_of
 from kitwright.keeping.event import note_event
 from kitwright.keeping.record import Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
@@ -134,7 +135,7 @@ class TooManyFinds(RequestFault):
 
 class _Before(NamedTuple):
     """A quote, the revision that a change begins with, the agreed one, and the additions that are
-    carried over, of all.
+    carried over, of all, and the limit of the yes with tax.
     """
 
     quote: KeptQuote
@@ -142,6 +143,7 @@ class _Before(NamedTuple):
     agreed: Revision
     carried: tuple[Addition, ...]
     every: tuple[Addition, ...]
+    limit: Money | None
     photos: frozenset[str]
 
 
@@ -202,10 +204,17 @@ def _before(records: Records, call: Call) -> _Before:
         agreed=agreed,
         carried=life.agreed_additions(records, quote),
         every=records.additions.of_quote(quote.number),
+        limit=_limit(records, quote),
         photos=frozenset(
             written(PHOTO, photo.number) for photo in records.photos.of_quote(quote.number)
         ),
     )
+
+
+def _limit(records: Records, quote: KeptQuote) -> Money | None:
+    """Return the limit of the yes in force; None if it is without tax."""
+    limit = limit_of(records, quote)
+    return limit.authorised if limit.includes_tax else None
 
 
 def _offered(
@@ -276,6 +285,7 @@ async def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn
         agreed=before.agreed.number,
         was=was.amount_text,
         by_prices=by_prices.amount_text,
+        limit=None if before.limit is None else before.limit.amount_text,
         ready_on=agreed.ready_on,
         jobs=jobs_of(agreed),
         finds=(*earlier, _find(body, turned_up)),

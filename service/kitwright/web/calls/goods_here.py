@@ -6,10 +6,12 @@ or drawn for it on the shelf, or that its customer brought.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
+from types import MappingProxyType
+from typing import Final
 
 from msgspec import Struct
 
@@ -48,8 +50,16 @@ class GoodsNotHere(ActRefused):
 
     code = "goods-not-here"
 
-    def __init__(self, absent: Sequence[Absent], billed: Mapping[int, Decimal]) -> None:
-        named = "; ".join(_named(one, billed[one.place]) for one in absent)
+    def __init__(
+        self,
+        absent: Sequence[Absent],
+        billed: Mapping[int, Decimal],
+        to_shelf: Mapping[int, Decimal],
+    ) -> None:
+        named = "; ".join(
+            _named(one, billed.get(one.place, _NONE), to_shelf.get(one.place, _NONE))
+            for one in absent
+        )
         super().__init__(
             f"no delivery is booked of goods that would be billed: {named}. Book the delivery on "
             "its order, or the goods on the shelf for this quote; bill less (`goods` takes what is "
@@ -58,11 +68,16 @@ class GoodsNotHere(ActRefused):
         self.lines = tuple(one.place for one in absent)
 
 
-def _named(absent: Absent, billed: Decimal) -> str:
+_NONE: Final = Decimal(0)
+
+
+def _named(absent: Absent, billed: Decimal, to_shelf: Decimal) -> str:
     line = absent.line
+    back = f", {decimal_text(to_shelf)} put on the shelf" if to_shelf else ""
     orders = f", ordered by {', '.join(absent.orders)}" if absent.orders else ", not ordered"
     return (
-        f"line {absent.place}, {line.code} ({line.description}): {decimal_text(billed)} billed, "
+        f"line {absent.place}, {line.code} ({line.description}): "
+        f"{decimal_text(billed)} billed{back}, "
         f"{decimal_text(absent.here)} here{orders}"
     )
 
@@ -90,20 +105,28 @@ def absent_lines(
 
 
 def check_here(
-    absent: Sequence[Absent], billed: Mapping[int, Decimal], unbooked: str | None
+    absent: Sequence[Absent],
+    billed: Mapping[int, Decimal],
+    unbooked: str | None,
+    to_shelf: Mapping[int, Decimal] = MappingProxyType({}),
 ) -> tuple[int, ...]:
-    """Return the lines of which more is billed than is here, by their places.
+    """Return the lines of which more is billed and put on the shelf than is here, by their places.
 
     Args:
         absent: the lines of goods that are not all here.
         billed: the quantity that is billed of each line, by its place.
+        to_shelf: the quantity that is said to go on the shelf.
         unbooked: why goods are billed of which no delivery is booked; None: no such are.
 
     Raises: GoodsNotHere, without such a reason.
     """
-    over = [one for one in absent if billed.get(one.place, Decimal(0)) > one.here]
+    over = [
+        one
+        for one in absent
+        if billed.get(one.place, _NONE) + to_shelf.get(one.place, _NONE) > one.here
+    ]
     if over and unbooked is None:
-        raise GoodsNotHere(over, billed)
+        raise GoodsNotHere(over, billed, to_shelf)
     return tuple(one.place for one in over)
 
 
@@ -134,7 +157,8 @@ def _here(records: Records, catalogue: Catalogue, quote: int) -> _Amounts:
         for number, amount in held.items():
             here[number] += amount * packs.count
     # what came by the orders is counted above
-    stocked = -arrived_for(records, quote)
+    stocked = Counter[str]()
+    stocked.subtract(arrived_for(records, quote))
     for share in records.shelf.shares(quote):
         stocked[share.holding.item] += share.reserved + share.drawn
     for item, millionths in stocked.items():

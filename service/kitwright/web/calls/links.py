@@ -15,7 +15,7 @@ from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.choosing import agreed_from
-from kitwright.keeping.consent import Yes
+from kitwright.keeping.consent import Yes, limit_before
 from kitwright.keeping.distance import (
     may_withdraw,
     withdrawn_at,
@@ -23,7 +23,7 @@ from kitwright.keeping.distance import (
 from kitwright.keeping.life import chosen_of
 from kitwright.keeping.link import Link, LinkRevoked
 from kitwright.keeping.link_rounds import check_round
-from kitwright.keeping.overrun import allowance
+from kitwright.keeping.overrun import usual_limit
 from kitwright.keeping.record import (
     Hand,
     KeptQuote,
@@ -291,8 +291,10 @@ def _leads_to(records: Records, quote: KeptQuote, link: Link, number: int) -> bo
 def _offered(records: Records, call: Call) -> Offered:
     """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
     link, quote, revision = by_link(records, call)
-    gross, newer = revision.gross, _newer(records, call, link, quote)
-    usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
+    newer = _newer(records, call, link, quote)
+    gross, overrun = revision.gross, call.desk.overrun
+    before = limit_before(records, quote, revision.number, includes_tax=True)
+    usual = None if gross is None else amount_of(usual_limit(overrun, gross, before))
     here = beside(call, call.variable("token"))
     paper = paper_of(records, quote, revision.number, call.desk.overrun)
     envelope = paper.envelope
@@ -362,8 +364,9 @@ async def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
         courses=read_quote(one.offer.answer).courses,
         url=beside(call, call.variable("token"), "choice"),
     )
-    gross = one.revision.gross
-    usual = None if gross is None else amount_of(gross + allowance(desk.overrun, gross))
+    change, gross = found.paper.envelope.change, one.revision.gross
+    before = None if change is None else (change.now.money, change.limit.money)
+    usual = None if gross is None else amount_of(usual_limit(desk.overrun, gross, before))
     return Offered(
         _as_chosen(found.paper, one.quote, desk.overrun),
         structs.replace(
@@ -384,7 +387,7 @@ def _as_chosen(paper: Paper, chosen: Quote, preset: OverrunPreset | None) -> Pap
             change,
             difference=amount_of(now - change.was.money),
             now=amount_of(now),
-            limit=amount_of(now + allowance(preset, now)),
+            limit=amount_of(usual_limit(preset, now, (change.now.money, change.limit.money))),
             more=tuple(job for job in change.more if _has(chosen, job)),
             ready_on=chosen.ready_on,
         )

@@ -14,6 +14,7 @@ from msgspec import structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.balance_view import total_of, total_told
+from kitwright.keeping.consent import limit_before
 from kitwright.keeping.distance import distance_of, withdrawn_at
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import (
@@ -142,6 +143,7 @@ def change_of(
     agreed = Agreed(
         revision=quote.agreed,
         total=quote.gross,
+        yes=limit_before(records, quote, revision.number, includes_tax=True),
         jobs=frozenset((job.job, job.cylinder) for job in before.jobs),
         ready_on=before.ready_on,
     )
