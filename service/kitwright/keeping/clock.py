@@ -325,6 +325,11 @@ def _day_of(records: Records, stamp: Stamp, hours: Hours, who: str, day: date) -
     ]
 
 
+def minutes_on(records: Records, stamp: Stamp, hours: Hours, who: str, day: date) -> int:
+    """Return how many minutes a mechanic clocked on a day, on all quotes."""
+    return sum(span.minutes for span in _day_of(records, stamp, hours, who, day))
+
+
 def _next(spans: Iterable[Span], start: datetime) -> datetime | None:
     """Return when the first span begins after a moment, None if none does."""
     later = [

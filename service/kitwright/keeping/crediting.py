@@ -70,6 +70,8 @@ def credit(
             unmet=unmet,
         )
     )
+    if portions and not bill.gross.money.minor:
+        raise NotCreditable(invoice.name, "these lines come to nothing")
     left = total((line.gross.money for line in open_lines(records, invoice)), original.currency)
     # an invoice that deducts as much as it bills may come to a cent less than nothing
     if bill.gross.money.minor < min(left.minor, 0):

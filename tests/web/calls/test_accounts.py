@@ -411,6 +411,10 @@ def test_part_of_a_line_is_credited_and_the_engine_is_named(staff: Staff) -> Non
     unclear = staff.refused(path, {"reason": "Goodwill.", "parts": [{"line": line["line"]}]})
     assert unclear["errors"][0]["pointer"] == "/parts/0"
     part = {"line": line["line"], "net": "5.00"}
+    nothing = {"line": line["line"], "quantity": "0.0001"}
+    refusal = staff.refused(path, {"reason": "Goodwill.", "parts": [nothing]})
+    assert "come to nothing" in refusal["errors"][0]["detail"]
+
     note = staff.done(path, {"reason": "Goodwill.", "parts": [part]}).json()
 
     assert (note["net"]["amount"], note["lines"][0]["unit"]) == ("5.00", "LS")

@@ -193,6 +193,10 @@ def test_finding_stays_with_the_step_where_it_was_seen(bench: Bench) -> None:
             {"act": "minutes", "phase": "work", "minutes": 3, "day": "2027-03-02"},
             "clock-impossible",
         ),
+        (
+            {"act": "minutes", "phase": "work", "minutes": 3, "day": "1999-01-01"},
+            "clock-impossible",
+        ),
         ({"act": "start", "phase": "work", "at": "2027-03-01T12:00:01Z"}, "clock-impossible"),
         ({"act": "stop", "at": "2027-02-28T12:00:00Z"}, "clock-impossible"),
     ],
@@ -213,3 +217,13 @@ def test_sum_of_minutes_is_of_any_day_before(bench: Bench) -> None:
     assert (entry["day"], entry["started_at"], entry["minutes"]) == ("2027-02-26", None, 25)
     told = bench.clock(quote, "correct", by="Owner", entry=1, minutes=0, reason="Other quote.")
     assert told["clocked"] == 0
+
+
+def test_day_of_a_mechanic_has_as_many_minutes_as_a_day(bench: Bench) -> None:
+    first, second = bench.begun(), bench.begun()
+    said = {"phase": "work", "minutes": 1000}
+    bench.clock(first, "minutes", **said)
+
+    assert bench.refused(second, "minutes", **said) == "clock-impossible"
+    assert bench.refused(second, "minutes", phase="work", minutes=441) == "clock-impossible"
+    bench.clock(second, "minutes", phase="work", minutes=440)

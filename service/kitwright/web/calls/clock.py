@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping.clock import Hours, Span, clock, spans_of, ticks_of, whole_minute
+from kitwright.keeping.clock import (
+    Hours,
+    Span,
+    clock,
+    minutes_on,
+    spans_of,
+    ticks_of,
+    whole_minute,
+)
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import ClockEntry, ClockKind, KeptQuote, Phase, QuoteState
 from kitwright.keeping.store import Records
@@ -81,6 +89,11 @@ class ClockIn(Wire, frozen=True, kw_only=True):
     finding: Text | None = None
 
 
+_DAY: Final = 24 * 60
+_DAYS_BEFORE: Final = 31
+"""An engine may be looked at before its quote is kept, by so many days at most."""
+
+
 class ClockUnclear(RequestFault):
     """A member that an act of the clock needs, or that it has no use for."""
 
@@ -98,7 +111,9 @@ class UnknownStep(RequestFault):
 
 
 class ClockImpossible(RequestFault):
-    """A time that is not over, or the start or stop of a clock on another day than today."""
+    """A time that is not over or long before the quote, more minutes than a day has, or the start
+    or stop of a clock on another day than today.
+    """
 
     code = "clock-impossible"
 
@@ -207,7 +222,7 @@ def add(records: Records, call: Call, body: ClockIn) -> Reply[ClockOut]:
     quote = call.record(QUOTE, records.quotes.get)
     stamp, hours = call.stamp, call.desk.hours
     plan = _plan(records, quote)
-    faults = [*_unclear(body), *_impossible(call, body)]
+    faults = [*_unclear(body), *_impossible(records, call, body, quote)]
     phase = None if body.phase is None else Phase(body.phase)
     if body.step is not None and not faults and plan is not None:
         kinds = {step.step: step.kind for step in plan.steps}
@@ -250,10 +265,22 @@ def _unclear(body: ClockIn) -> Iterator[KitwrightError]:
         yield ClockUnclear(f"`{body.act}` needs either `phase` or `step`").at("phase")
 
 
-def _impossible(call: Call, body: ClockIn) -> Iterator[KitwrightError]:
+def _impossible(
+    records: Records, call: Call, body: ClockIn, quote: KeptQuote
+) -> Iterator[KitwrightError]:
     stamp = call.stamp
     if body.day is not None and body.day > stamp.today:
         yield ClockImpossible("the day is not over: give minutes that were worked").at("day")
+    first = quote.made_on - timedelta(days=_DAYS_BEFORE)
+    if body.day is not None and body.day < first:
+        reason = f"the quote is of {quote.made_on}: minutes of it are from {first} on"
+        yield ClockImpossible(reason).at("day")
+    if body.act == "minutes" and body.minutes is not None:
+        day = body.day or stamp.today
+        there = minutes_on(records, stamp, call.desk.hours, body.by, day)
+        if there + body.minutes > _DAY:
+            reason = f"{body.by} has clocked {there} minutes on {day}: a day has {_DAY}"
+            yield ClockImpossible(reason).at("minutes")
     if body.at is None:
         return
     if body.at > stamp.at:
