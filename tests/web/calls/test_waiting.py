@@ -90,6 +90,61 @@ def test_page_and_letter_say_that_the_machine_waits(staff: Staff) -> None:
     worked(staff, id)
     staff.act(id, "notices", {"way": "mail", **BY})
 
+    page = staff.client.get(path, headers={"Accept": "text/html"}).text
+    letter = staff.client.get(f"/v1/quotes/{id}/collection-letter")
+
+    assert letter.status_code == 200, letter.text
+    for told in (page, pdf_text(letter.content)):
+        assert "Please collect it." in told
+        assert "local law decides" in " ".join(told.split())
+        assert "storage is free until" in " ".join(told.split())
+    staff.act(id, "collected", {"collector": "M. F.", "old_parts": False, **BY})
+    page = staff.client.get(path, headers={"Accept": "text/html"}).text
+    assert "Please collect it." not in page
+    assert waiting(staff) == []
+    assert staff.client.get(f"/v1/quotes/{id}/collection-letter").status_code == 409
+
+
+def test_declined_machine_that_was_taken_in_waits_and_is_collected(staff: Staff) -> None:
+    id = staff.issued(**taken_in(staff))  # noqa: A001
+    assert "notice" not in quoted(staff, id)["acts"]
+    staff.act(id, "decline", {"revision": 1, "reason": None})
+    assert {"collect", "notice"} <= set(quoted(staff, id)["acts"])
+    assert waiting(staff)[0]["declined"]
+    staff.act(id, "notices", {"way": "told", **BY})
+
+    taken = {"collector": "M. F.", "old_parts": False, **BY}
+    head = staff.act(id, "collected", taken)
+
+    assert not {"collect", "notice"} & set(head["acts"])
+    assert waiting(staff) == []
+    answer = staff.post(f"/v1/quotes/{id}/collected", taken, staff.tag(id))
+    assert answer.status_code == 409
+
+
+def test_declined_quote_without_a_machine_here_takes_no_notice(staff: Staff) -> None:
+    id = staff.issued()  # noqa: A001
+    staff.act(id, "decline", {"revision": 1, "reason": None})
+
+    assert not {"collect", "notice"} & set(quoted(staff, id)["acts"])
+    answer = staff.post(f"/v1/quotes/{id}/notices", {"way": "told", **BY}, staff.tag(id))
+    assert answer.json()["errors"][0]["code"] == "not-in-this-state"
+
+
+def short_link(staff: Staff, id: str) -> str:  # noqa: A002
+    """Return a link to the offer of a quote that expires after three days."""
+    path: str = staff.act(id, "links", {"days": 3})["path"]
+    return path
+
+
+def test_link_opens_as_long_as_a_finished_machine_is_here(staff: Staff) -> None:
+    id = staff.issued()  # noqa: A001
+    path = short_link(staff, id)
+    staff.counter.clock.pass_days(1)
+    worked(staff, id)
+    staff.counter.clock.pass_days(200)
+
+    assert staff.client.get(path).status_code == 200
     staff.act(id, "collected", {"collector": "A. Customer", "old_parts": False, **BY})
     assert staff.client.get(path).status_code == 410
 
