@@ -5,12 +5,14 @@ its copy.
 from __future__ import annotations
 
 from hashlib import sha256
+from typing import Final
 
 import msgspec
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.bill_gaps import last_told, split_number
 from kitwright.keeping.bill_numbers import letter_of, series_in
+from kitwright.keeping.bill_parties import buyer_of
 from kitwright.keeping.bill_sums import summed, taxes_of
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.reconciling import check_fits, credit_differs
@@ -18,6 +20,9 @@ from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_
 from kitwright.keeping.store import Records
 from kitwright.money import total
 from kitwright.quote import Bill, read_bill
+
+_NAMESAKES: Final = 100
+"""How many customers of a buyer's name are looked at."""
 
 
 class CopyUnsound(ActRefused):
@@ -113,6 +118,7 @@ def enter_bill(
             sha256=sha256(body).hexdigest(),
             body=body,
             entered_at=stamp.at,
+            buyer=_buyer(records, bill, credited),
         )
     )
     facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text, "entered": 1}
@@ -196,3 +202,15 @@ def _unsound(bill: Bill) -> str | None:
     if (bill.kind == "credit_note") != (bill.credits is not None):
         return "a credit note names the invoice that it corrects, and only that does"
     return None
+
+
+def _buyer(records: Records, bill: Bill, credited: KeptBill | None) -> int | None:
+    """Return the number of the customer to whom a document is made out: that of the invoice that it
+    credits, or the only one who would be named as its buyer is; else None.
+    """
+    if credited is not None:
+        return credited.buyer
+    words = tuple(bill.buyer.name.split())
+    found = records.customers.find(words, None, _NAMESAKES) if words else ()
+    same = [one.number for one in found if buyer_of(one) == bill.buyer]
+    return same[0] if len(same) == 1 else None

@@ -111,7 +111,7 @@ def make_invoice(
             unmet=unmet,
         )
     )
-    return keep_bill(records, stamp, quote, bill)
+    return keep_bill(records, stamp, quote, bill, buyer=customer.number)
 
 
 def standing_of(records: Records, quote: KeptQuote) -> Standing:

@@ -23,7 +23,16 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.mail import settle_failed
-from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Stamp, bill_name
+from kitwright.keeping.record import (
+    Customer,
+    KeyRecord,
+    Mail,
+    QuoteState,
+    Retention,
+    Stamp,
+    bill_name,
+)
+from kitwright.keeping.retaining import HOLDS
 from kitwright.keeping.store import QuoteFilter, Records
 
 Waiting = Literal["send", "drop"]
@@ -159,7 +168,8 @@ def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], red
     """Close again what a ledger says was closed: revoke keys and links, and erase customers; return
     how much was closed now.
 
-    A customer is erased even if work was under way when the backup was made. Erasures that were
+    A customer is erased even if work was under way when the backup was made, and one who was erased
+    in part, but for the quotes that stayed. Erasures that were
     under way then are finished. Records that the folder does not have are skipped.
     """
     for erasure in records.erasures.every():
@@ -169,6 +179,8 @@ def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], red
     for closing in closings:
         if closing.kind == "customer":
             closed += _erase(records, stamp, closing, redact)
+        elif closing.kind == "part":
+            closed += _erase_in_part(records, stamp, closing, redact)
         else:
             closed += again[closing.kind](records, stamp, closing)
     return closed
@@ -199,6 +211,25 @@ def _erase(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> 
         return False
     erase_now(records, stamp, customer, redact=redact, even_at_work=True)
     return True
+
+
+def _erase_in_part(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> bool:
+    """Erase a customer but the quotes that stayed, unless the records show that erasure, or a later
+    one. Once none of those quotes is here, nothing holds the customer.
+    """
+    number, quotes, _ = closing.id.split(".", 2)
+    customer = records.customers.get(int(number))
+    if customer is None or customer.erased_at is not None:
+        return False
+    if any(one.why in HOLDS and one.at >= closing.at for one in _retained(records, customer)):
+        return False
+    held = frozenset(map(int, quotes.split("+")))
+    erase_now(records, stamp, customer, redact=redact, even_at_work=True, held=held)
+    return True
+
+
+def _retained(records: Records, customer: Customer) -> tuple[Retention, ...]:
+    return records.retentions.of_customer(customer.number)
 
 
 def report(records: Records) -> Report:

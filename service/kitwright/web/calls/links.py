@@ -33,6 +33,7 @@ from kitwright.keeping.record import (
     Stamp,
 )
 from kitwright.keeping.store import Records
+from kitwright.keeping.waiting import waits_since
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
@@ -179,7 +180,7 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
 
     Raises: Refusal: unknown-record, link-expired.
     """
-    link = link_in(call)
+    link = link_in(call, lambda expired: _is_here(records, expired))
     quote = quote_of(records, link.number)
     revision = records.revisions.get(quote.number, link.revision)
     check_standing(records, link, None if revision is None else revision.sha256)
@@ -188,6 +189,17 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
     except LinkRevoked as error:
         raise Refusal("link-expired", str(error)) from None
     return link, call.desk.stamp(Hand.link, link.number, call.request_id), quote
+
+
+def _is_here(records: Records, link: Link) -> bool:
+    """Return whether the machine of a link's quote waits to be collected. Until it is, the link
+    opens, because by it the customer is told to.
+    """
+    try:
+        quote = quote_of(records, link.number)
+    except Refusal:
+        return False
+    return waits_since(records, quote) is not None
 
 
 def by_link(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
