@@ -1,9 +1,14 @@
+from random import Random
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from msgspec import structs
 from tests.stages.workbench import BOTH_HEADS, HEAD, job, quote, starter, with_job
 
-from kitwright.catalogue.model import JobId
+from kitwright.catalogue.model import JobId, JobScope
 from kitwright.stages.request import AskedDiagnosis, RequestRefused
+from kitwright.stages.work import Operation, Settled, settle
 
 
 def test_settle_keeps_what_only_a_swallowed_job_holds() -> None:
@@ -63,3 +68,18 @@ def test_settle_lets_an_engine_job_swallow_on_every_cylinder() -> None:
     ).repair
     assert [each.text for each in repair.jobs.operations] == ["J-SHORT-BLOCK"]
     assert structs.asdict(repair.jobs)["left_out"] == ()
+
+
+@given(st.randoms(use_true_random=False))
+def test_settled_keeps_the_operations_that_settle_keeps(random: Random) -> None:
+    jobs = list(starter().jobs.values())
+    every = [
+        Operation(job=each, cylinder=cylinder)
+        for each in jobs
+        for cylinder in ((1, 2) if each.scope is JobScope.cylinder else (None,))
+    ]
+    settled = Settled(every)
+    for _ in range(20):
+        some = random.sample(every, random.randint(1, 12))
+        kept = [each.key for each in settle(some).operations]
+        assert [*settled.keys(settled.stay(settled.of(each.key for each in some)))] == kept
