@@ -289,12 +289,13 @@ def _needs(
     besides: Iterable[RolePlace] = (),
     known: Known = MappingProxyType({}),
 ) -> tuple[Need, ...]:
+    asked = ((part.role, part.cylinder) for part in request.asked.add_parts)
     return workshop.needs.of(
         with_floors(workshop.shop, request),
         request,
         jobs.operations,
         labour,
-        besides,
+        dict.fromkeys((*asked, *besides)),
         known,
     )
 

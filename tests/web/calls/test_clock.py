@@ -221,7 +221,7 @@ def test_sum_of_minutes_is_of_any_day_before(bench: Bench) -> None:
 
 def test_day_of_a_mechanic_has_as_many_minutes_as_a_day(bench: Bench) -> None:
     first, second = bench.begun(), bench.begun()
-    said = {"phase": "work", "minutes": 1000}
+    said: dict[str, Any] = {"phase": "work", "minutes": 1000}
     bench.clock(first, "minutes", **said)
 
     assert bench.refused(second, "minutes", **said) == "clock-impossible"

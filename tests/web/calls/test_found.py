@@ -118,6 +118,24 @@ def test_customer_agrees_by_link_to_the_new_total_and_limit(staff: Staff) -> Non
     assert limit["authorised"] == made["change"]["limit"]
 
 
+def test_contingency_of_parts_alone_becomes_an_offer(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    listed = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]["contingencies"]["each"]
+    row = next(one for one in listed if not one["jobs"] and one["parts"] and one["after"] is None)
+    turned_up = {"contingency": row["contingency"], "cylinder": row["cylinder"]}
+
+    made = find(staff, id, contingency=turned_up)
+
+    assert amount(made["change"]["difference"]) == amount(row["price"])
+    offered = staff.get(f"/v1/quotes/{id}/revisions/2")["quote"]
+    needed = {(need["role"], need["cylinder"]) for need in offered["kit"]["needs"]}
+    assert {(part["role"], part["cylinder"]) for part in row["parts"]} <= needed
+    staff.act(id, "accept", {"revision": 2, "who": "A. Customer", "means": "telephone"})
+    again = find(staff, id, free_lines=[INSERT])
+    later = staff.get(f"/v1/quotes/{id}/revisions/{again['revision']}")["quote"]
+    assert needed <= {(need["role"], need["cylinder"]) for need in later["kit"]["needs"]}
+
+
 @pytest.mark.parametrize("means", ["link", "counter"])
 def test_change_below_the_limit_that_was_named_keeps_it(staff: Staff, means: str) -> None:
     id = in_work(staff, limit="2000.00")  # noqa: A001

@@ -25,6 +25,7 @@ from kitwright.catalogue.model import (
     Job,
     JobId,
     JobScope,
+    RoleId,
     Scope,
     Shop,
     TaxArea,
@@ -104,6 +105,13 @@ class AskedJob(Struct, frozen=True):
     cylinder: int | None = None
 
 
+class AskedPart(Struct, frozen=True):
+    """A part to be replaced, by its role; with a cylinder if the role is one of a cylinder."""
+
+    role: RoleId
+    cylinder: int | None = None
+
+
 class Condition(Struct, frozen=True, kw_only=True):
     """The state of the machine that affects the work."""
 
@@ -119,9 +127,9 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
     of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
     None means that it was not named, `LOOSE` that the engine is not in a machine. `diagnostic_fee`
-    is what was agreed for the diagnosis, None the shop's. If something was `ordered` before, the
-    rest is bought with freight and fees of its own. `underway` is how far agreed work is.
-    rest is bought with freight and fees of its own. `come_back` is the earlier visit that this one
+    is what was agreed for the diagnosis, None the shop's. `add_parts` are replaced besides the
+    parts of the jobs. If something was `ordered` before, the rest is bought with freight and fees
+    of its own. `underway` is how far agreed work is. `come_back` is the earlier visit that this one
     follows; whom it costs what is in the `terms`.
     """
 
@@ -135,6 +143,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     scope: Scope = Scope.recommended
     add_jobs: tuple[AskedJob, ...] = ()
     leave_out: tuple[AskedJob, ...] = ()
+    add_parts: tuple[AskedPart, ...] = ()
     condition: Condition = Condition()
     diagnostic_done: bool = False
     diagnostic_fee: Decimal | None = None
@@ -192,6 +201,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     jobs = _jobs(catalogue, family, asked.jobs, "jobs", faults)
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
+    _check_parts(catalogue, family, asked.add_parts, faults)
     _check_terms(catalogue, family, asked.terms, faults)
     _check_bounds(shop, asked, faults)
     if faults:
@@ -436,6 +446,25 @@ def _check_bounds(shop: Shop, asked: Asked, faults: list[KitwrightError]) -> Non
         found = check_amount(discount.amount or Decimal(0), currency)
         faults += [fault.at("discounts", index, "amount") for fault in found]
     faults += [fault.at("prepaid") for fault in check_amount(terms.prepaid, currency)]
+
+
+def _check_parts(
+    catalogue: Catalogue,
+    family: Family,
+    parts: Sequence[AskedPart],
+    faults: list[KitwrightError],
+) -> None:
+    roles = {row.role for row in catalogue.fitments[family.id]}
+    named: set[AskedPart] = set()
+    for index, part in enumerate(parts):
+        if part.role not in roles:
+            faults.append(UnknownRole(part.role, roles).at("add_parts", index, "role"))
+        if part.cylinder is not None and not 1 <= part.cylinder <= family.cylinders:
+            fault = CylinderOutOfRange(part.cylinder, family)
+            faults.append(fault.at("add_parts", index, "cylinder"))
+        if part in named:
+            faults.append(NamedTwice(f"role {part.role}").at("add_parts", index))
+        named.add(part)
 
 
 def _check_floors(

@@ -7,6 +7,7 @@ from typing import Annotated, NamedTuple
 
 from msgspec import Meta, structs
 
+from kitwright.catalogue.model import FamilyId
 from kitwright.errors import KitwrightError
 from kitwright.keeping import life, offer
 from kitwright.keeping.acts import check_act
@@ -31,7 +32,7 @@ from kitwright.web.calls.reckoning import QuoteIn, asked_of, reckon
 from kitwright.web.calls.reckoning import known as known_records
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import words_of_yes
-from kitwright.web.calls.wire import MOST_FREE_LINES, MOST_JOBS, FreeLineIn, JobIn, Jobs
+from kitwright.web.calls.wire import MOST_FREE_LINES, MOST_JOBS, FreeLineIn, JobIn, Jobs, PartIn
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Cylinder, Id, Text, Wire
 
@@ -270,9 +271,10 @@ async def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn
     there = {(job.job, job.cylinder) for job in base.jobs}
     there |= {(job.job, job.cylinder) for job in base.swallowed}
     jobs = _jobs(turned_up, body.jobs, there)
+    parts = _parts(desk, base, turned_up)
     earlier = _earlier(before)
     faults = [*_faults(agreed, body, base, turned_up, before.photos)]
-    if not jobs and not body.free_lines:
+    if not jobs and not parts and not body.free_lines:
         faults.append(NothingAdded().at("jobs"))
     if len(earlier) >= MOST_FINDS:
         faults.append(TooManyFinds())
@@ -295,6 +297,7 @@ async def _asked(desk: Desk, before: _Before, body: FoundIn, by: str) -> QuoteIn
         asked,
         add_jobs=(*asked.add_jobs, *jobs),
         leave_out=tuple(job for job in asked.leave_out if job not in jobs),
+        add_parts=(*asked.add_parts, *(part for part in parts if part not in asked.add_parts)),
         free_lines=(*asked.free_lines, *body.free_lines),
         change=change,
     )
@@ -344,6 +347,20 @@ def _jobs(
     own = [JobIn(job=job.job, cylinder=job.cylinder) for one in turned_up for job in one.jobs]
     every: tuple[JobIn, ...] = (*own, *jobs)
     return tuple(job for job in dict.fromkeys(every) if (job.job, job.cylinder) not in there)
+
+
+def _parts(desk: Desk, base: Quote, turned_up: Iterable[Contingency]) -> tuple[PartIn, ...]:
+    """Return the parts that what was found adds, each once, without those that are in the quote."""
+    roles = {
+        row.role for row in desk.service.workshop.catalogue.fitments[FamilyId(base.engine.family)]
+    }
+    there = {(need.role, need.cylinder) for need in base.kit.needs}
+    found = (PartIn(role=one.role, cylinder=one.cylinder) for row in turned_up for one in row.parts)
+    return tuple(
+        part
+        for part in dict.fromkeys(found)
+        if part.role in roles and (part.role, part.cylinder) not in there
+    )
 
 
 def _faults(

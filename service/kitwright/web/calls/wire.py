@@ -146,6 +146,13 @@ class JobIn(Wire, frozen=True, kw_only=True):
     cylinder: Cylinder | None = None
 
 
+class PartIn(Wire, frozen=True, kw_only=True):
+    """A part by its role, with its cylinder if the role belongs to one."""
+
+    role: Id
+    cylinder: Cylinder | None = None
+
+
 class ConditionIn(Wire, frozen=True, kw_only=True):
     """The state of the machine, as far as it changes the work."""
 
@@ -405,6 +412,9 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     ] = None
     add_jobs: Annotated[Jobs, _many("Jobs to be done in addition.")] = ()
     leave_out: Annotated[Jobs, _many("Jobs not to be done, although the diagnoses need them.")] = ()
+    add_parts: Annotated[
+        tuple[PartIn, ...], _many("Parts to be replaced besides those of the jobs.")
+    ] = ()
     condition: ConditionIn = ConditionIn()
     diagnostic_done: Annotated[bool | None, _told("Whether the diagnosis is charged.")] = False
     diagnostic_fee: Annotated[
