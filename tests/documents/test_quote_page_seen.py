@@ -70,6 +70,7 @@ def drawn(name: str, language: str, **more: Any) -> str:
 
 for _state in ("open", "after ticks", "form errors", "other total", "declined", "agreed"):
     PAGES[_state] = partial(drawn, _state, "en")
+PAGES["open, de"] = partial(drawn, "open", "de")
 for _language in ("en", "de"):
     PAGES[f"change, {_language}"] = partial(drawn, "change while apart", _language)
     PAGES[f"ways, {_language}"] = partial(drawn, "open", _language, courses=COURSES)
@@ -250,6 +251,30 @@ def test_page_has_targets_that_a_thumb_can_hit(phone: Desk, name: str) -> None:
     )
     assert sizes
     assert [text for least, text in sizes if least < 44] == []
+
+
+@pytest.mark.parametrize("width", [320, 360, 1200])
+@pytest.mark.parametrize("name", ["open, de", "change, de", "ways, de", "open"])
+def test_answers_are_never_broken_within_a_word(phone: Desk, name: str, width: int) -> None:
+    page = phone.open(name)
+    page.set_viewport_size({"width": width, "height": 800})
+    try:
+        words = measured(
+            page,
+            r"""() => [...document.querySelectorAll('.answers a')].flatMap(answer => {
+                const node = answer.firstChild, box = answer.getBoundingClientRect();
+                return [...node.data.matchAll(/\S+/g)].map(({0: word, index}) => {
+                    const range = document.createRange();
+                    range.setStart(node, index);
+                    range.setEnd(node, index + word.length);
+                    const [first, ...more] = range.getClientRects();
+                    return [word, more.length, first.left >= box.left && first.right <= box.right];
+                }); })""",
+        )
+    finally:
+        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    assert len(words) > 4
+    assert [word for word, breaks, is_inside in words if breaks or not is_inside] == []
 
 
 def test_page_is_answered_by_keyboard_without_scripts(browser: Browser) -> None:

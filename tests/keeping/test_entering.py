@@ -11,8 +11,9 @@ import msgspec
 import pytest
 from msgspec import structs
 from tests.documents.billing import Ledger, drawn_statements
-from tests.store.small import NOON, STAMP, TODAY, a_quote
+from tests.store.small import NOON, STAMP, TODAY, a_customer, a_quote
 
+from kitwright.keeping.accounts import keep_statement
 from kitwright.keeping.bill_gaps import missing, missing_of
 from kitwright.keeping.entering import (
     CopyUnsound,
@@ -22,10 +23,13 @@ from kitwright.keeping.entering import (
     read_copy,
 )
 from kitwright.keeping.generation import Generation
+from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.month import folio_of, sum_up
+from kitwright.keeping.reconciling import BilledAlready, CopyDiffers
 from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
+from kitwright.quote import Statement
 
 T = TypeVar("T")
 STATEMENT = next(one for one in drawn_statements(range(2)) if one.gross.money.minor > 500)
@@ -41,7 +45,7 @@ class Restored:
 
     def __init__(self) -> None:
         before = Ledger()
-        quotes = [before.close(STATEMENT) for _ in range(3)]
+        quotes = [before.close(structs.replace(STATEMENT, quote=f"Q{n}")) for n in (1, 2, 3)]
         made = [before.invoice(one) for one in quotes]
         made.append(before.credit(quotes[1], made[1]))
         self.copies = {one.name: one.body.decode() for one in made}
@@ -53,6 +57,19 @@ class Restored:
         self.write(lambda records: records.bills.add(structs.replace(made[0], number=0)))
         begun = Generation(number=0, epoch="5d0a17c2e9", after=0, begun_at=NOON, taken_at=NOON)
         self.write(lambda records: records.generations.begin(begun, 1000))
+
+    def remake(self, number: int, statement: Statement) -> KeptQuote:
+        """Finish the work of a quote again."""
+
+        def work(records: Records) -> KeptQuote:
+            quote = records.quotes.get(number)
+            assert quote is not None
+            quote = structs.replace(quote, state=QuoteState.done)
+            records.quotes.put(quote)
+            keep_statement(records, STAMP, quote, statement, None)
+            return quote
+
+        return self.write(work)
 
     def write(self, work: Callable[[Records], T]) -> T:
         return asyncio.run(self.ledger.store.write(work))
@@ -150,6 +167,67 @@ def test_what_was_never_handed_out_is_refused(
         restored.enter(text)
 
     assert restored.ledger.store.read(lambda records: records.bills.last("I1")) == 1
+
+
+def test_what_is_billed_again_is_not_billed_by_its_copy_too(restored: Restored) -> None:
+    quote = restored.remake(2, structs.replace(STATEMENT, quote="Q2"))
+    again = restored.ledger.invoice(quote)
+
+    with pytest.raises(BilledAlready, match=f"{again.name} bills Q2 already.*credit {again.name}"):
+        restored.enter(restored.copies["I1-00002"])
+
+    restored.ledger.credit(quote, again)
+    assert restored.enter(restored.copies["I1-00002"]).name == "I1-00002"
+    with pytest.raises(AlreadyInvoiced, match="I1-00002"):
+        restored.ledger.invoice(quote)
+
+
+def test_renumbered_copy_is_refused(restored: Restored) -> None:
+    restored.enter(restored.copies["I1-00002"])
+    with pytest.raises(BilledAlready, match="I1-00002"):
+        restored.enter(changed(restored.copies["I1-00002"], number="I1-00003"))
+
+    restored.release("I1-00002")
+    with pytest.raises(NumberNotMissing, match="I1-00002 was the last"):
+        restored.enter(changed(restored.copies["I1-00003"], number="I1-00099"), quote=3)
+    # the one after it leaves no gap, and was forgotten
+    assert restored.enter(restored.copies["I1-00003"], quote=3).name == "I1-00003"
+
+
+def test_copy_belongs_to_the_quote_that_it_names(restored: Restored) -> None:
+    with pytest.raises(CopyDiffers, match="it names Q3, which is here"):
+        restored.enter(restored.copies["I1-00003"], quote=2)
+
+
+def test_copy_bills_what_the_statement_does(restored: Restored) -> None:
+    statements = (structs.replace(one, quote="Q2") for one in drawn_statements(range(8)))
+    other = next(one for one in statements if one.gross != STATEMENT.gross)
+    restored.remake(2, other)
+
+    with pytest.raises(CopyDiffers, match="the statement to"):
+        restored.enter(restored.copies["I1-00002"])
+
+
+def test_copy_is_for_the_customer_of_the_quote(restored: Restored) -> None:
+    def work(records: Records) -> None:
+        customer = records.customers.add(a_customer(name="Somebody Else"))
+        quote = records.quotes.get(2)
+        assert quote is not None
+        records.quotes.put(structs.replace(quote, customer=customer.number))
+
+    restored.write(work)
+
+    with pytest.raises(CopyDiffers, match="buyer"):
+        restored.enter(restored.copies["I1-00002"])
+
+
+def test_credit_note_has_lines_of_its_invoice(restored: Restored) -> None:
+    restored.enter(restored.copies["I1-00002"])
+    note = msgspec.json.decode(restored.copies["C1-00001"])
+    lines = [{**one, "code": "other"} for one in note["lines"]]
+
+    with pytest.raises(CopyUnsound, match="is not one that I1-00002 has left"):
+        restored.enter(changed(restored.copies["C1-00001"], lines=lines))
 
 
 def test_copy_has_to_be_the_one_that_was_hashed(restored: Restored) -> None:

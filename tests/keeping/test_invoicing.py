@@ -30,7 +30,13 @@ from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.paying import PaidTooMuch
 from kitwright.keeping.record import Billing, KeptBill, Payment
-from kitwright.keeping.release import LastNumberLower, LastNumberMissing, release, report
+from kitwright.keeping.release import (
+    LastNumberLower,
+    LastNumberMissing,
+    LastNumberUnlikely,
+    release,
+    report,
+)
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
@@ -238,6 +244,10 @@ def test_release_asks_for_the_last_numbers_that_were_handed_out() -> None:
         let_go("I1-00002")
     with pytest.raises(LastNumberLower):
         let_go("I1-00001", "C1-00002")
+    with pytest.raises(LastNumberUnlikely, match="200 documents a day"):
+        let_go("I1-99999999999", "C1-00002")
+    with pytest.raises(LastNumberUnlikely):
+        let_go("I1-00002", "C1-99999")
     let_go("I1-00007", "C1-00002")
     told = [
         one.facts.get("last_numbers")

@@ -209,6 +209,7 @@ class ThingsContract:
             assert records.bills.find(None, 9) == (second, first)
             assert records.bills.find(second.number, 9) == (first,)
             assert records.bills.of_quote(1) == (first, second)
+            assert records.bills.quotes_billed(1) == ()
             assert records.bills.series() == (("I1", 1), ("C1", 1))
             assert (records.bills.last("I1"), records.bills.last("I2")) == (1, 0)
             assert records.bills.named("I1", 1) == first == records.bills.get(first.number)

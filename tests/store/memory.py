@@ -394,6 +394,9 @@ class MemoryBills(Kept[KeptBill]):
     def of_quote(self, quote: int) -> tuple[KeptBill, ...]:
         return tuple(one for one in self.sorted() if one.quote == quote)
 
+    def quotes_billed(self, customer: int) -> tuple[int, ...]:
+        return tuple(sorted({one.quote for one in self.sorted() if one.buyer == customer}))
+
     def named(self, series: str, place: int) -> KeptBill | None:
         found = (one for one in self.sorted() if (one.series, one.place) == (series, place))
         return next(found, None)

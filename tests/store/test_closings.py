@@ -415,3 +415,72 @@ def test_report_says_what_would_go_out_and_release_needs_a_word_for_each(
             let_go("drop", is_confirmed=True)
         assert not store.read(lambda records: records.generations.current()).is_held
     assert mail.failure == "dropped by the owner after a restore"
+
+
+def more_quotes(folder: Path, count: int) -> None:
+    """Store further quotes of the customer."""
+
+    def work(records: Records) -> None:
+        for _ in range(count):
+            keep_quote(records, STAMP, structs.replace(figures(), customer=1))
+
+    did(folder, work)
+
+
+def erase_all_but_the_second(records: Records) -> None:
+    customer = records.customers.get(1)
+    assert customer is not None
+    erase_now(records, STAMP, customer, redact=redact, even_at_work=True, held={2})
+
+
+def erased_quotes(folder: Path) -> list[bool]:
+    """Return of each quote whether its first revision is erased."""
+    with closing(SqliteStore.open(folder)) as store:
+        heads = store.read(
+            lambda records: [
+                records.revisions.of_quote(number)[0]
+                for number in sorted(one.number for one in records.quotes.naming(1, None))
+            ]
+        )
+        return [one.is_erased for one in heads]
+
+
+def test_restore_repeats_an_erasure_in_part(shop: Path, tmp_path: Path) -> None:
+    more_quotes(shop, 2)
+    back_up(shop, tmp_path / "before.tar", at=NOON)
+    did(shop, erase_all_but_the_second)
+    assert erased_quotes(shop) == [True, False, True]
+    assert closed_in(shop / LEDGER) == [
+        ("part", f"1.2.{STAMP.at.isoformat().replace('+00:00', 'Z')}")
+    ]
+    assert NAME not in (shop / LEDGER).read_text()
+    # what comes afterwards is no part of that erasure
+    more_quotes(shop, 1)
+    back_up(shop, tmp_path / "after.tar", at=NOON + HOUR)
+    ledger = as_of(shop, NOON + DAY)
+
+    before = regained(tmp_path / "before.tar", tmp_path / "one", ledger)
+    after = regained(tmp_path / "after.tar", tmp_path / "two", ledger)
+
+    assert (before.closed, after.closed) == (1, 0)
+    assert erased_quotes(tmp_path / "one") == [True, False, True]
+    assert erased_quotes(tmp_path / "two") == [True, False, True, False]
+    for folder in ("one", "two"):
+        with closing(SqliteStore.open(tmp_path / folder)) as store:
+            customer = store.read(lambda records: records.customers.get(1))
+            assert customer is not None
+            assert (customer.name, customer.erased_at) == (NAME, None)
+            assert [one.quote for one in store.read(lambda r: r.retentions.every())] == [2]
+
+
+def test_restore_without_what_stayed_erases_the_whole_customer(shop: Path, tmp_path: Path) -> None:
+    back_up(shop, tmp_path / "before.tar", at=NOON)
+    more_quotes(shop, 1)
+    did(shop, erase_all_but_the_second)
+
+    regained(tmp_path / "before.tar", tmp_path / "one", as_of(shop, NOON + DAY))
+
+    with closing(SqliteStore.open(tmp_path / "one")) as store:
+        customer = store.read(lambda records: records.customers.get(1))
+        assert customer is not None
+        assert customer.erased_at is not None

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from hashlib import sha256
+from typing import TYPE_CHECKING
 
 from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
-from kitwright.keeping.consent import Limit
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.record import (
     BillKind,
@@ -27,6 +27,9 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.waiting import waits_since
 from kitwright.money import Money, total
 from kitwright.quote import Statement, encode_billing, read_statement
+
+if TYPE_CHECKING:
+    from kitwright.keeping.consent import Limit
 
 
 class NoStatement(ActRefused):

@@ -214,6 +214,8 @@ def possible_acts(
     comes_back: bool = False,
     may_claim: bool = False,
     is_waiting: bool = False,
+    may_issue: bool = True,
+    may_accept: bool = True,
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -234,13 +236,16 @@ def possible_acts(
         comes_back: whether its machine came back from an earlier visit.
         may_claim: whether the part that made it come back can be claimed.
         is_waiting: whether its machine waits to be collected.
+        may_issue: whether the newest revision takes off no diagnosis that another quote takes off.
+        may_accept: whether the same holds for the revision on offer.
     """
     is_offered = quote.offered is not None
     met = {
         "issue": newest.state is RevisionState.draft
         and newest.gross is not None
-        and newest.valid_until >= today,
-        "accept": is_offered,
+        and newest.valid_until >= today
+        and may_issue,
+        "accept": is_offered and may_accept,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
         "cause": comes_back,

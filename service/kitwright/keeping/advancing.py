@@ -111,7 +111,7 @@ def invoice_advance(
             unmet=unmet,
         )
     )
-    return keep_bill(records, stamp, quote, bill)
+    return keep_bill(records, stamp, quote, bill, buyer=customer.number)
 
 
 def advances_billed(records: Records, quote: int) -> Money | None:

@@ -54,11 +54,23 @@ def missing(places: Mapping[str, Collection[int]], told: Iterable[str]) -> Itera
 
 def missing_of(records: Records) -> tuple[str, ...]:
     """Return the numbers that were handed out before a restore and are not here."""
-    told: list[str] = []
+    places = {series: records.bills.places(series) for series, _ in records.bills.series()}
+    return tuple(missing(places, _told(records)))
+
+
+def last_told(records: Records) -> dict[str, int]:
+    """Return the last place of each series that ended before a restore, as the owner told it."""
+    last: dict[str, int] = {}
+    for number in _told(records):
+        found = split_number(number)
+        if found is not None:
+            last[found[0]] = max(last.get(found[0], 0), found[1])
+    return last
+
+
+def _told(records: Records) -> Iterator[str]:
     for one in records.generations.every():
         for event in records.events.of_subject(f"generation:{one.number}"):
             said = event.facts.get("last_numbers")
             if event.kind == RELEASED and isinstance(said, str):
-                told += said.split(", ")
-    places = {series: records.bills.places(series) for series, _ in records.bills.series()}
-    return tuple(missing(places, told))
+                yield from said.split(", ")

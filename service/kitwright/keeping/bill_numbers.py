@@ -45,8 +45,12 @@ def keep_bill(
     quote: KeptQuote,
     bill: Bill,
     credited: KeptBill | None = None,
+    *,
+    buyer: int | None = None,
 ) -> tuple[KeptQuote, KeptBill]:
-    """Keep a document under the next number of its series; return the quote with its event."""
+    """Keep a document under the next number of its series; return the quote with its event.
+    `buyer` is the number of the customer to whom it is made out.
+    """
     kind = BillKind(bill.kind)
     series = series_of(records, kind)
     place = records.bills.last(series) + 1
@@ -67,6 +71,7 @@ def keep_bill(
             gross=numbered.gross.money,
             sha256=sha256(body).hexdigest(),
             body=body,
+            buyer=buyer,
         )
     )
     facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text}

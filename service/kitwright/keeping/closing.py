@@ -10,11 +10,12 @@ from msgspec import Struct, structs
 
 
 class Closing(Struct, frozen=True, kw_only=True):
-    """An erased customer, by its number; a revoked key, by its id; or the revoked links of a quote,
-    by its number and how often they were revoked then, such as 12.1.
+    """An erased customer, by its number; one who was erased in part, by its number, the quotes that
+    stayed and the time, such as 7.12+15.2026-11-28T10:00:00Z; a revoked key, by its id; or the
+    revoked links of a quote, by its number and how often they were revoked then, such as 12.1.
     """
 
-    kind: Literal["customer", "key", "links"]
+    kind: Literal["customer", "key", "links", "part"]
     id: str
     at: datetime
 

@@ -23,6 +23,7 @@ from kitwright.keeping.record import (
     Revision,
     Stamp,
 )
+from kitwright.keeping.set_off import check_set_off_once
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import charge_of, largest_price, read_agreed
 from kitwright.money import Money
@@ -179,7 +180,7 @@ def accept(
             own, which is the one agreed. None: the revision as it stands.
 
     Raises: AgreedOtherwise, NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired,
-    AmountDiffers, LimitBelowAmount, AuthorisationTimeInvalid.
+    DiagnosisSetOff, AmountDiffers, LimitBelowAmount, AuthorisationTimeInvalid.
     """
     in_force = agreed_from(records, quote, revision)
     if in_force is not None:
@@ -188,6 +189,7 @@ def accept(
         return quote
     quote = still_offered(records, stamp, quote, revision)
     offer = check_offer(records, "accept", quote, revision, stamp)
+    check_set_off_once(records, quote, revision)
     of = "the revision" if choice is None else "what is chosen"
     if choice is not None:
         offer = as_chosen(offer, choice)

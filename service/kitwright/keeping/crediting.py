@@ -79,7 +79,7 @@ def credit(
     if bill.gross.money > left:
         why = f"these lines come to more than the {left.amount_text} that is left of it"
         raise NotCreditable(invoice.name, f"{why}: credit discounts together with their lines")
-    return keep_bill(records, stamp, quote, bill, invoice)
+    return keep_bill(records, stamp, quote, bill, invoice, buyer=invoice.buyer)
 
 
 def deducted_by(records: Records, invoice: KeptBill) -> KeptBill | None:

@@ -76,10 +76,16 @@ def is_consumer(customer: Customer | None) -> bool:
 
 
 def made_from_afar(
-    records: Records, quote: KeptQuote, rules: Distance | None, day: date, *, starts_early: bool
+    records: Records,
+    quote: KeptQuote,
+    rules: Distance | None,
+    day: date,
+    *,
+    starts_early: bool,
+    notice_sha256: str | None,
 ) -> FromAfar | None:
     """Return what a yes by a link on a day means for the right to withdraw. A change of what is
-    agreed leaves that as it is.
+    agreed leaves that as it is. `notice_sha256` is of the notice that was shown.
     """
     if quote.agreed is not None:
         given = records.authorisations.get(quote.number, quote.agreed)
@@ -87,7 +93,12 @@ def made_from_afar(
     if rules is None:
         return None
     until = last_day(day, rules.withdrawal_days)
-    return FromAfar(days=rules.withdrawal_days, until=until, starts_early=starts_early)
+    return FromAfar(
+        days=rules.withdrawal_days,
+        until=until,
+        starts_early=starts_early,
+        notice_sha256=notice_sha256,
+    )
 
 
 def last_day(day: date, days: int) -> date:

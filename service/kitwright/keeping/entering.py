@@ -5,18 +5,24 @@ its copy.
 from __future__ import annotations
 
 from hashlib import sha256
+from typing import Final
 
 import msgspec
 
 from kitwright.keeping.acts import ActRefused
-from kitwright.keeping.bill_gaps import split_number
+from kitwright.keeping.bill_gaps import last_told, split_number
 from kitwright.keeping.bill_numbers import letter_of, series_in
+from kitwright.keeping.bill_parties import buyer_of
 from kitwright.keeping.bill_sums import summed, taxes_of
 from kitwright.keeping.event import Facts, keep_change
-from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp
+from kitwright.keeping.reconciling import check_fits, credit_differs
+from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
 from kitwright.keeping.store import Records
 from kitwright.money import total
 from kitwright.quote import Bill, read_bill
+
+_NAMESAKES: Final = 100
+"""How many customers of a buyer's name are looked at."""
 
 
 class CopyUnsound(ActRefused):
@@ -83,11 +89,13 @@ def enter_bill(
 ) -> tuple[KeptQuote, KeptBill]:
     """Return a quote with a document that was made for it before a restore, in its own series.
 
-    Raises: NumberNotMissing, CreditsUnknown, CopyUnsound.
+    Raises: NumberNotMissing, CreditsUnknown, CopyUnsound, BilledAlready, CopyDiffers.
     """
     series, place = _number(records, bill)
     credited = None
-    if bill.credits is not None:
+    if bill.credits is None:
+        check_fits(records, quote, bill)
+    else:
         credited = _named(records, bill.credits)
         if credited is None:
             raise CreditsUnknown(bill.credits)
@@ -110,6 +118,7 @@ def enter_bill(
             sha256=sha256(body).hexdigest(),
             body=body,
             entered_at=stamp.at,
+            buyer=_buyer(records, bill, credited),
         )
     )
     facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text, "entered": 1}
@@ -138,6 +147,13 @@ def _number(records: Records, bill: Bill) -> tuple[str, int]:
         raise NumberNotMissing(bill.number, "no series of this folder has that number")
     if records.bills.named(series, place) is not None:
         raise NumberNotMissing(bill.number, "it is here")
+    last = last_told(records).get(series)
+    if last is not None and place > max(last, records.bills.last(series)) + 1:
+        why = (
+            f"the owner told that {bill_name(series, last)} was the last of its series: if others "
+            "were handed out after it, enter them in their order"
+        )
+        raise NumberNotMissing(bill.number, why)
     return series, place
 
 
@@ -155,6 +171,9 @@ def _check_credit(records: Records, bill: Bill, credited: KeptBill) -> None:
     )
     if before + bill.gross.money > credited.gross:
         raise CopyUnsound(f"with it, more than {credited.name} came to would be given back")
+    why = credit_differs(records, credited, bill)
+    if why is not None:
+        raise CopyUnsound(why)
 
 
 def _unsound(bill: Bill) -> str | None:
@@ -183,3 +202,15 @@ def _unsound(bill: Bill) -> str | None:
     if (bill.kind == "credit_note") != (bill.credits is not None):
         return "a credit note names the invoice that it corrects, and only that does"
     return None
+
+
+def _buyer(records: Records, bill: Bill, credited: KeptBill | None) -> int | None:
+    """Return the number of the customer to whom a document is made out: that of the invoice that it
+    credits, or the only one who would be named as its buyer is; else None.
+    """
+    if credited is not None:
+        return credited.buyer
+    words = tuple(bill.buyer.name.split())
+    found = records.customers.find(words, None, _NAMESAKES) if words else ()
+    same = [one.number for one in found if buyer_of(one) == bill.buyer]
+    return same[0] if len(same) == 1 else None

@@ -12,7 +12,7 @@ erasure stays under way until it is begun again and finds no damage.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import suppress
 from datetime import datetime
 from typing import Final
@@ -22,8 +22,24 @@ from msgspec import structs
 from kitwright.keeping.dossier import own_revisions
 from kitwright.keeping.erasure_words import ERASED
 from kitwright.keeping.people import AlreadyErased, PeopleError
-from kitwright.keeping.record import Customer, Erasure, ErasureStage, KeptQuote, QuoteState, Stamp
-from kitwright.keeping.retaining import Terms, held_by, let_go, retain
+from kitwright.keeping.record import (
+    Customer,
+    Erasure,
+    ErasureStage,
+    KeptQuote,
+    QuoteState,
+    RetentionWhy,
+    Stamp,
+)
+from kitwright.keeping.retaining import (
+    Terms,
+    billed_to,
+    bills_to,
+    held_by,
+    held_for,
+    let_go,
+    retain,
+)
 from kitwright.keeping.store import RecordDamaged, Records
 
 _MOST_BUSY: Final = 100
@@ -53,6 +69,7 @@ def begin_erasure(
     *,
     terms: Terms = _NO_TERMS,
     even_at_work: bool = False,
+    held: Container[int] = (),
 ) -> Erasure:
     """Return the erasure of a customer: the one that is under way, else a new one. With it, the
     customer's own record is erased, and names nobody any longer. One that left damaged records
@@ -60,7 +77,8 @@ def begin_erasure(
     the record stays, and that quote with all that belongs to it, until it is settled.
 
     `terms` say how long the warranty on a quote runs. `even_at_work` begins also while work is
-    under way, because the customer was erased before, and a restore has undone that.
+    under way, because the customer was erased before, and a restore has undone that; then the
+    quotes `held` stay, as they did before.
 
     Raises: AlreadyErased, if nothing is left to be erased; StillAtWork.
     """
@@ -72,7 +90,11 @@ def begin_erasure(
     busy = () if even_at_work else tuple(_busy(records, customer.number))
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
-    is_held = not even_at_work and _hold(records, stamp, customer.number, terms)
+    _retain_billed(records, stamp, customer.number)
+    if even_at_work:
+        is_held = _hold_again(records, stamp, customer.number, held)
+    else:
+        is_held = _hold(records, stamp, customer.number, terms)
     if is_held:
         left = structs.replace(customer, version=customer.version + 1, note=None)
     else:
@@ -107,7 +129,39 @@ def _hold(records: Records, stamp: Stamp, customer: int, terms: Terms) -> bool:
             if held is not None and (quote.agreed or quote.shown) in own:
                 retain(records, stamp, customer, quote.number, *held)
                 is_held = True
+    for quote in billed_to(records, customer):
+        with suppress(RecordDamaged):
+            held = held_for(records, quote, customer, terms, stamp.today)
+            if held is not None:
+                retain(records, stamp, customer, quote.number, *held)
+                is_held = True
     return is_held
+
+
+def _hold_again(records: Records, stamp: Stamp, customer: int, held: Container[int]) -> bool:
+    """Keep those quotes that stayed of a customer before a restore and are here; return whether
+    there are any. Why they stay is found when it is next looked at.
+    """
+    let_go(records, customer)
+    own = {quote.number for quote in _every(records, customer)}
+    own |= {quote.number for quote in billed_to(records, customer)}
+    again = [number for number in sorted(own) if number in held]
+    for number in again:
+        retain(records, stamp, customer, number, RetentionWhy.balance)
+    return bool(again)
+
+
+def _retain_billed(records: Records, stamp: Stamp, customer: int) -> None:
+    """Keep which quotes of others have invoices that are made out to a customer: they stay as the
+    customer's own invoices do.
+    """
+    for quote in billed_to(records, customer):
+        is_left = True
+        with suppress(RecordDamaged):
+            bills = bills_to(records, quote.number, customer)
+            is_left = any(one.erased_at is None for one in bills)
+        if is_left:
+            retain(records, stamp, customer, quote.number, RetentionWhy.invoices)
 
 
 def begin_again(records: Records, erasure: Erasure) -> Erasure:

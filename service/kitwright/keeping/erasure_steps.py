@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Container, Iterable
 from time import monotonic
 from typing import Final
 
@@ -99,12 +99,14 @@ def erase_now(
     *,
     redact: Redact,
     even_at_work: bool = False,
+    held: Container[int] = (),
 ) -> Erasure:
-    """Erase a customer in one transaction, however long it takes; return what was erased.
+    """Erase a customer in one transaction, however long it takes; return what was erased. The
+    quotes `held` stay, and with them the customer's record.
 
     Raises: AlreadyErased, StillAtWork.
     """
-    erasure = begin_erasure(records, stamp, customer, even_at_work=even_at_work)
+    erasure = begin_erasure(records, stamp, customer, even_at_work=even_at_work, held=held)
     return finish_now(records, erasure, redact=redact)
 
 

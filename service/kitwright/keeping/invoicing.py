@@ -65,7 +65,7 @@ def make_invoice(
     """
     statement = read_statement(statement_of(records, quote).body)
     _check_credited(records, quote)
-    billed = tuple(_lines(statement))
+    billed = tuple(billed_lines(statement))
     if not billed or _is_borne(statement):
         raise NothingToInvoice
     less, deducts = deductions(records, quote, len(billed), words)
@@ -111,7 +111,7 @@ def make_invoice(
             unmet=unmet,
         )
     )
-    return keep_bill(records, stamp, quote, bill)
+    return keep_bill(records, stamp, quote, bill, buyer=customer.number)
 
 
 def standing_of(records: Records, quote: KeptQuote) -> Standing:
@@ -133,7 +133,7 @@ def standing_of(records: Records, quote: KeptQuote) -> Standing:
 
 
 def _can_bill(statement: Statement) -> bool:
-    return any(_lines(statement)) and not _is_borne(statement)
+    return any(billed_lines(statement)) and not _is_borne(statement)
 
 
 def _is_borne(statement: Statement) -> bool:
@@ -148,8 +148,8 @@ def _check_credited(records: Records, quote: KeptQuote) -> None:
             raise AlreadyInvoiced(one.name)
 
 
-def _lines(statement: Statement) -> Iterator[BillLine]:
-    """Yield what is billed."""
+def billed_lines(statement: Statement) -> Iterator[BillLine]:
+    """Yield the lines that an invoice bills of a statement."""
     billed = [
         (place, line) for place, line in enumerate(statement.lines, start=1) if _is_billed(line)
     ]

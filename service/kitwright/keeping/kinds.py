@@ -53,6 +53,7 @@ EventKind = Literal[
     "quote.paid",
     "quote.reopened",
     "quote.revised",
+    "quote.set_off",
     "quote.short",
     "quote.slip_told",
     "quote.slipped",

@@ -26,6 +26,7 @@ from kitwright.keeping.life import missing_parts, revision_of, showing
 from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.reserving import settle
+from kitwright.keeping.set_off import check_set_off_once, note_set_off
 from kitwright.keeping.store import Records
 
 
@@ -47,8 +48,8 @@ def issue(
         moved: the prices that would be different today, None if they are not known.
         keep_prices: the reason for keeping them; it is recorded in the event.
 
-    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable; PricesMoved, without a reason to
-    keep them.
+    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable, DiagnosisSetOff; PricesMoved,
+    without a reason to keep them.
     """
     revision = draft_to_issue(records, quote, stamp)
     facts: dict[str, str | int | None] = {}
@@ -75,7 +76,7 @@ def issue(
 def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
     """Return the newest revision of a quote if it can be issued. Its prices are not checked here.
 
-    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable.
+    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable, DiagnosisSetOff.
     """
     check_act("issue", quote)
     revision = revision_of(records, quote, quote.latest)
@@ -92,6 +93,7 @@ def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision
     missing = missing_parts(revision)
     if missing:
         raise PartsNotAvailable(revision.number, missing)
+    check_set_off_once(records, quote, revision.number)
     return revision
 
 
@@ -224,6 +226,7 @@ def accepted(
     )
     agreed = showing(records, agreed, revision)
     kept = keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision, **facts})
+    note_set_off(records, stamp, kept, revision)
     settle(records, stamp, kept)
     return kept
 

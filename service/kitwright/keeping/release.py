@@ -23,13 +23,26 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.mail import settle_failed
-from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Stamp, bill_name
+from kitwright.keeping.record import (
+    Customer,
+    KeyRecord,
+    Mail,
+    QuoteState,
+    Retention,
+    Stamp,
+    bill_name,
+)
+from kitwright.keeping.retaining import HOLDS
 from kitwright.keeping.store import QuoteFilter, Records
 
 Waiting = Literal["send", "drop"]
 """What happens to something that waits."""
 _EVER: Final = datetime.max.replace(tzinfo=UTC)
 _MANY: Final = 2**40
+_A_DAY: Final = 200
+"""More invoices, or credit notes, than the busiest counter makes in a day: one in three minutes,
+for ten hours.
+"""
 _DROPPED: Final = "dropped by the owner after a restore"
 
 
@@ -95,6 +108,20 @@ class LastNumberLower(ActRefused):
         self.known = known
 
 
+class LastNumberUnlikely(ActRefused):
+    """A last number that is further on than a shop gets between a backup and its restore."""
+
+    code = "last-number-unlikely"
+
+    def __init__(self, given: str, most: str) -> None:
+        super().__init__(
+            f"{given} is not plausible: at {_A_DAY} documents a day since the backup the last "
+            f"number is {most} at most; give the last one that was handed out"
+        )
+        self.given = given
+        self.most = most
+
+
 class WaitingMail(Struct, frozen=True, kw_only=True):
     """An e-mail that waits to be sent, without its address: of a quote's revision, or of an
     order.
@@ -141,7 +168,8 @@ def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], red
     """Close again what a ledger says was closed: revoke keys and links, and erase customers; return
     how much was closed now.
 
-    A customer is erased even if work was under way when the backup was made. Erasures that were
+    A customer is erased even if work was under way when the backup was made, and one who was erased
+    in part, but for the quotes that stayed. Erasures that were
     under way then are finished. Records that the folder does not have are skipped.
     """
     for erasure in records.erasures.every():
@@ -151,6 +179,8 @@ def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], red
     for closing in closings:
         if closing.kind == "customer":
             closed += _erase(records, stamp, closing, redact)
+        elif closing.kind == "part":
+            closed += _erase_in_part(records, stamp, closing, redact)
         else:
             closed += again[closing.kind](records, stamp, closing)
     return closed
@@ -181,6 +211,25 @@ def _erase(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> 
         return False
     erase_now(records, stamp, customer, redact=redact, even_at_work=True)
     return True
+
+
+def _erase_in_part(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> bool:
+    """Erase a customer but the quotes that stayed, unless the records show that erasure, or a later
+    one. Once none of those quotes is here, nothing holds the customer.
+    """
+    number, quotes, _ = closing.id.split(".", 2)
+    customer = records.customers.get(int(number))
+    if customer is None or customer.erased_at is not None:
+        return False
+    if any(one.why in HOLDS and one.at >= closing.at for one in _retained(records, customer)):
+        return False
+    held = frozenset(map(int, quotes.split("+")))
+    erase_now(records, stamp, customer, redact=redact, even_at_work=True, held=held)
+    return True
+
+
+def _retained(records: Records, customer: Customer) -> tuple[Retention, ...]:
+    return records.retentions.of_customer(customer.number)
 
 
 def report(records: Records) -> Report:
@@ -218,6 +267,19 @@ def _check_last(records: Records, given: Sequence[str]) -> None:
             raise LastNumberLower(bill_name(series, told[series]), known)
 
 
+def _check_plausible(records: Records, stamp: Stamp, given: Sequence[str]) -> None:
+    """Raise if a number is beyond what can have been handed out since the backup."""
+    held = records.generations.current()
+    passed = stamp.at - (held.taken_at or held.begun_at)
+    more = _A_DAY * (max(passed.days, 0) + 1)
+    known = dict(_may_go_on(records))
+    for number in given:
+        series, _, digits = number.rpartition("-")
+        most = known.get(series, 0) + more
+        if digits.isascii() and digits.isdigit() and int(digits) > most:
+            raise LastNumberUnlikely(number, bill_name(series, most))
+
+
 def _waiting(mail: Mail) -> WaitingMail:
     return WaitingMail(
         number=mail.number,
@@ -248,7 +310,8 @@ def release(
         last_numbers: the last invoice and the last credit note that were handed out, by number, if
             any were made before the backup.
 
-    Raises: NotHeld, NotConfirmed, ChoiceMissing, LastNumberMissing, LastNumberLower.
+    Raises: NotHeld, NotConfirmed, ChoiceMissing, LastNumberMissing, LastNumberLower,
+        LastNumberUnlikely.
     """
     held = records.generations.current()
     if not held.is_held:
@@ -256,6 +319,7 @@ def release(
     if not (held.is_confirmed or is_confirmed):
         raise NotConfirmed(held.known_until or held.begun_at)
     _check_last(records, last_numbers)
+    _check_plausible(records, stamp, last_numbers)
     mails = records.mails.due(_EVER, _MANY)
     # the restore's own event, and later ones, are new to every receiver
     deliveries = [one for one in records.events.deliveries() if one[1] <= held.after]

@@ -15,9 +15,10 @@ from typing import Final
 from msgspec import Struct, structs
 
 from kitwright.keeping.accounts import account_of
+from kitwright.keeping.dossier import own_revisions
 from kitwright.keeping.erasure_words import without_buyer, without_name
 from kitwright.keeping.event import keep_change
-from kitwright.keeping.record import KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
+from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState, Retention, RetentionWhy, Stamp
 from kitwright.keeping.store import Records
 
 HOLDS: Final = frozenset(RetentionWhy) - {RetentionWhy.invoices}
@@ -46,6 +47,40 @@ def held_by(
         return RetentionWhy.machine, None
     until = handover.day + timedelta(days=terms.warranty_days)
     return None if today > until or not terms.warranty_days else (RetentionWhy.warranty, until)
+
+
+def bills_to(records: Records, quote: int, customer: int) -> tuple[KeptBill, ...]:
+    """Return the invoices and credit notes of a quote that are made out to a customer."""
+    is_own = is_for(records, quote, customer)
+    return tuple(
+        one
+        for one in records.bills.of_quote(quote)
+        if one.buyer == customer or (one.buyer is None and is_own)
+    )
+
+
+def billed_to(records: Records, customer: int) -> Iterator[KeptQuote]:
+    """Yield the quotes of others with invoices that are made out to a customer."""
+    for number in records.bills.quotes_billed(customer):
+        quote = records.quotes.get(number)
+        if quote is not None and not is_for(records, number, customer):
+            yield quote
+
+
+def is_for(records: Records, quote: int, customer: int) -> bool:
+    """Return whether a revision of a quote is a customer's."""
+    return bool(own_revisions(records, records.revisions.of_quote(quote), customer))
+
+
+def held_for(
+    records: Records, quote: KeptQuote, customer: int, terms: Terms, today: date
+) -> tuple[RetentionWhy, date | None] | None:
+    """Return why a quote holds a customer, and until when, as `held_by`; one of somebody else who
+    is billed to the customer holds as long as it is not paid.
+    """
+    held = held_by(records, quote, terms, today)
+    is_debt = held is not None and held[0] is RetentionWhy.balance
+    return held if is_debt or is_for(records, quote.number, customer) else None
 
 
 def held_quotes(records: Records, customer: int) -> frozenset[int]:
@@ -85,7 +120,10 @@ def until_of(records: Records, one: Retention, terms: Terms) -> date | None:
     years = terms.years
     if one.until is not None or one.why is not RetentionWhy.invoices or years is None:
         return one.until
-    days = [bill.day for bill in records.bills.of_quote(one.quote)]
+    found = records.bills.of_quote(one.quote)
+    own = bills_to(records, one.quote, one.customer)
+    # consents to what somebody else is billed stay as long as those documents
+    days = [bill.day for bill in own or found]
     return date(max(days).year + years, 12, 31) if days else None
 
 
@@ -95,7 +133,7 @@ def is_over(records: Records, one: Retention, terms: Terms, today: date) -> bool
         until = until_of(records, one, terms)
         return until is not None and today > until
     quote = records.quotes.get(one.quote)
-    return quote is None or held_by(records, quote, terms, today) is None
+    return quote is None or held_for(records, quote, one.customer, terms, today) is None
 
 
 def ended(records: Records, terms: Terms, today: date) -> Iterator[Retention]:
@@ -118,15 +156,17 @@ def ended(records: Records, terms: Terms, today: date) -> Iterator[Retention]:
 
 
 def forget_invoices(records: Records, stamp: Stamp, one: Retention) -> None:
-    """Remove personal data from the invoices and credit notes of a quote, and from the consents to
-    it. Numbers, amounts and hashes stay.
+    """Remove personal data from a quote's invoices and credit notes that are made out to an erased
+    customer, and from the consents to the quote if it is the customer's. Numbers, amounts and
+    hashes stay.
     """
-    for bill in records.bills.of_quote(one.quote):
+    for bill in bills_to(records, one.quote, one.customer):
         if bill.erased_at is None:
             records.bills.put(
                 structs.replace(bill, erased_at=stamp.at, body=without_buyer(bill.body))
             )
-    erased = {each.number for each in records.revisions.of_quote(one.quote) if each.is_erased}
+    own = own_revisions(records, records.revisions.of_quote(one.quote), one.customer)
+    erased = {number for number, each in own.items() if each.is_erased}
     for consent in records.authorisations.of_quote(one.quote):
         if consent.revision in erased:
             records.authorisations.put(without_name(consent))

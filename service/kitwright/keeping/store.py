@@ -325,6 +325,11 @@ class Bills(OfQuote[KeptBill], Protocol):
     def of_quote(self, quote: int) -> tuple[KeptBill, ...]:
         """Return the invoices and credit notes of a quote, oldest first."""
 
+    def quotes_billed(self, customer: int) -> tuple[int, ...]:
+        """Return the numbers of the quotes with documents that are made out to a customer, in
+        order, whether those can be read or not.
+        """
+
     def find(self, before: int | None, most: int) -> tuple[KeptBill, ...]:
         """Return at most `most` invoices and credit notes below a number, newest first."""
 

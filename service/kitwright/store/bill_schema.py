@@ -105,3 +105,12 @@ END
 """The statements of the step, separated by two semicolons. Personal data of a statement, and the
 name of who collected a machine, may be erased.
 """
+
+BUYERS: Final = """
+ALTER TABLE bills ADD COLUMN buyer INTEGER REFERENCES customers (number);;
+CREATE INDEX bills_buyer ON bills (buyer) WHERE buyer IS NOT NULL;;
+CREATE TRIGGER bills_buyer_stays BEFORE UPDATE OF buyer ON bills WHEN NEW.buyer IS NOT OLD.buyer
+BEGIN
+    SELECT RAISE(ABORT, 'an invoice or credit note never changes');
+END
+"""

@@ -72,6 +72,13 @@ class BillTable(Numbered[KeptBill]):
         """Return the invoices and credit notes of a quote, oldest first."""
         return self.select("WHERE quote = ? ORDER BY number", quote)
 
+    def quotes_billed(self, customer: int) -> tuple[int, ...]:
+        """Return the numbers of the quotes with documents that are made out to a customer."""
+        rows = self.session.rows(
+            "SELECT DISTINCT quote FROM bills WHERE buyer = ? ORDER BY quote", (customer,)
+        )
+        return tuple(quote for (quote,) in rows)
+
     def find(self, before: int | None, most: int) -> tuple[KeptBill, ...]:
         """Return invoices and credit notes, newest first."""
         return self.page(before, most)

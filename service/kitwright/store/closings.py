@@ -70,7 +70,12 @@ def read_closings(connection: Any, now: datetime) -> Ledger:
 
     Raises: RecordDamaged, if it can't be told whose ledger it is; sqlite3.Error.
     """
-    closings = [*_keys(connection), *_customers(connection), *_links(connection)]
+    closings = [
+        *_keys(connection),
+        *_customers(connection),
+        *_parts(connection),
+        *_links(connection),
+    ]
     begun = _begun(connection, now)
     return begun.with_more(closings, begun.as_of)
 
@@ -95,6 +100,23 @@ def _customers(connection: Any) -> Iterator[Closing]:
     for row in _sound(connection, "customers", "erased_at IS NOT NULL"):
         at = datetime.fromisoformat(row["erased_at"])
         yield Closing(kind="customer", id=str(row["number"]), at=at)
+
+
+def _parts(connection: Any) -> Iterator[Closing]:
+    """Yield the erasures in part, each with the quotes that stay."""
+    of_customer: dict[int, list[dict[str, Any]]] = {}
+    rows = Session(connection).whole_rows(
+        "SELECT * FROM retentions WHERE why <> 'invoices' ORDER BY number"
+    )
+    for row in rows:
+        of_customer.setdefault(row["customer"], []).append(row)
+    for number, kept in of_customer.items():
+        # a damaged row could name another quote, and what it kept would be erased
+        if all(is_sound("retentions", row) for row in kept):
+            at = max(row["at"] for row in kept)
+            quotes = "+".join(str(quote) for quote in sorted({row["quote"] for row in kept}))
+            moment = datetime.fromisoformat(at)
+            yield Closing(kind="part", id=f"{number}.{quotes}.{at}", at=moment)
 
 
 def _links(connection: Any) -> Iterator[Closing]:

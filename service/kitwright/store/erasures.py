@@ -4,7 +4,7 @@ deleted, in SQLite.
 
 from __future__ import annotations
 
-from kitwright.keeping.record import Disposal, Erasure, Retention
+from kitwright.keeping.record import Disposal, Erasure, Retention, RetentionWhy
 from kitwright.store.rows import Session
 from kitwright.store.table import Numbered
 
@@ -29,6 +29,11 @@ class RetentionTable(Numbered[Retention]):
 
     def __init__(self, session: Session) -> None:
         super().__init__(session, "retentions", Retention)
+
+    def add(self, record: Retention, **more: object) -> Retention:
+        """Add what stays of a customer; with a whole quote, the customer was erased in part."""
+        self.session.has_closed |= record.why is not RetentionWhy.invoices
+        return super().add(record, **more)
 
     def of_customer(self, customer: int) -> tuple[Retention, ...]:
         """Return what stays of a customer, oldest first."""

@@ -21,7 +21,7 @@ from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.aftercare import AFTERCARE
-from kitwright.store.bill_schema import BILLS
+from kitwright.store.bill_schema import BILLS, BUYERS
 from kitwright.store.catalogues import CATALOGUES
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
@@ -185,6 +185,12 @@ def distance(db: Database) -> None:
 def catalogues(db: Database) -> None:
     """Create the table of the catalogues that offers were made with."""
     _run(db, CATALOGUES)
+
+
+@MIGRATIONS(name="0018")
+def buyers(db: Database) -> None:
+    """Keep to whom an invoice is made out, who may be another customer than the quote's."""
+    _run(db, BUYERS)
 
 
 _ERASURES: Final = """

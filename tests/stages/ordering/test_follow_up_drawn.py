@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from decimal import Decimal
 from fractions import Fraction
 from random import Random
 
@@ -25,8 +26,11 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.model import Break, Catalogue, ItemId, Offer, Quality, SupplierId
-from kitwright.stages.ordering import FollowUp, Packs, PartsOrder, plan_follow_up
-from kitwright.stages.supply import find_supply
+from kitwright.stages.kit import Bought, Covered, Need, NeedKind
+from kitwright.stages.ordering import Earlier, FollowUp, Packs, PartsOrder, plan_follow_up
+from kitwright.stages.ordering.follow_up import order_rest
+from kitwright.stages.ordering.placed import offered_as
+from kitwright.stages.supply import Supply, find_supply
 
 PARTS = ("V68-B-205", "V68-G-110", "V68-S-410", "V68-S-411")
 CONTENTS = {"V68-S-410": 1, "V68-S-411": 2}
@@ -258,3 +262,48 @@ def test_plan_follow_up_says_what_each_pack_is_for(random: Random) -> None:
         held = {part: count * one.count * one.size for part, count in CONTENTS.items()}
         for number, count in Counter(use.number for use in one.covers).items():
             assert count <= (held[number] if one.item == SET else one.count * one.size)
+
+
+def bought(supply: Supply, one: Packs) -> Bought:
+    """Return packs as a purchase of today."""
+    source = offered_as(supply, one.item, one.supplier, one.sku)
+    assert source is not None
+    return Bought(
+        source=source,
+        packs=int(one.count),
+        covers=tuple(
+            Covered(
+                Need(
+                    role=use.role,
+                    cylinder=use.cylinder,
+                    item=use.item,
+                    quantity=Decimal(1),
+                    unit="piece",
+                    kind=NeedKind.replaced,
+                    floor=Quality.alternate,
+                    acceptable=(use.number,),
+                    options=(),
+                    why=(),
+                ),
+                use.quantity,
+                use.number,
+            )
+            for use in one.covers
+        ),
+    )
+
+
+@given(st.randoms(use_true_random=False))
+def test_order_rest_places_the_orders_of_a_follow_up(random: Random) -> None:
+    case = draw_case(random)
+    case.wanted.sort(key=lambda one: (one.supplier, one.item))
+    catalogue, shop = case.catalogue, case.catalogue.shops[HIRE_YARD]
+    supply = find_supply(catalogue, shop)
+    wanted = [bought(supply, one) for one in case.wanted]
+    random.shuffle(wanted)
+    earlier = Earlier(catalogue, supply, case.before)
+
+    found = order_rest(catalogue, shop, supply, wanted, earlier, MONDAY)
+
+    assert found == case.plan(case.before).orders
+    assert found == order_rest(catalogue, shop, supply, wanted, earlier, MONDAY)

@@ -1,9 +1,12 @@
+from random import Random
+
 import pytest
 from msgspec import structs
 from tests.stages.workbench import BOTH_HEADS, HEAD, job, quote, starter, with_job
 
-from kitwright.catalogue.model import JobId
+from kitwright.catalogue.model import JobId, JobScope
 from kitwright.stages.request import AskedDiagnosis, RequestRefused
+from kitwright.stages.work import Operation, Settled, settle
 
 
 def test_settle_keeps_what_only_a_swallowed_job_holds() -> None:
@@ -63,3 +66,23 @@ def test_settle_lets_an_engine_job_swallow_on_every_cylinder() -> None:
     ).repair
     assert [each.text for each in repair.jobs.operations] == ["J-SHORT-BLOCK"]
     assert structs.asdict(repair.jobs)["left_out"] == ()
+
+
+def test_settled_keeps_the_operations_that_settle_keeps() -> None:
+    random = Random(1)
+    plain = starter()
+    block = plain.jobs[JobId("J-SHORT-BLOCK")]
+    holds = tuple(each for each in block.supersedes if each != "J-LASH")
+    changed = with_job(plain, block.id, supersedes=holds)
+    every = [
+        Operation(job=each, cylinder=cylinder)
+        for each in changed.jobs.values()
+        for cylinder in ((1, 2) if each.scope is JobScope.cylinder else (None,))
+    ]
+    settled = Settled(every)
+    drawn = [random.sample(every, random.randint(1, 12)) for _ in range(1_000)]
+    # what only a job holds that is set apart itself
+    chain = [each for each in every if each.key[0] in {"J-SHORT-BLOCK", HEAD.job, "J-LASH"}]
+    for some in (*drawn, chain):
+        kept = [each.key for each in settle(some).operations]
+        assert [*settled.keys(settled.stay(settled.of(each.key for each in some)))] == kept

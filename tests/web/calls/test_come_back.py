@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 from tests.web.calls.conftest import Staff
+from tests.web.calls.test_links import linked
 
 BY = {"reason": "Seat ring loose again.", "by": "R. Okafor"}
 VALVE = {"job": "J-VALVE-EX", "cylinder": 1}
@@ -77,6 +78,27 @@ def test_visit_on_warranty_goes_through_to_a_statement_of_nothing(staff: Staff) 
     assert made["statement"]["gross"]["amount"] == made["account"]["balance"]["amount"] == "0.00"
     answer = staff.post(f"/v1/quotes/{id}/invoice", None, staff.tag(id))
     assert answer.json()["errors"][0]["code"] == "nothing-to-invoice"
+
+
+@pytest.mark.parametrize("terms", [{}, {"limit": "50.00"}])
+def test_nothing_can_be_agreed_as_an_amount(staff: Staff, terms: dict[str, str]) -> None:
+    id = back(staff, finished(staff))  # noqa: A001
+    staff.act(id, "issue")
+    yes = {"revision": 1, "who": "M. Ferrier", "means": "telephone", **terms}
+    wrong = staff.post(f"/v1/quotes/{id}/accept", {**yes, "amount": "0.01"}, staff.tag(id))
+    assert wrong.json()["errors"][0]["code"] == "amount-differs"
+
+    assert staff.act(id, "accept", {**yes, "amount": "0.00"})["state"] == "accepted"
+
+
+def test_nothing_can_be_agreed_as_an_amount_by_link(staff: Staff) -> None:
+    id = back(staff, finished(staff))  # noqa: A001
+    staff.act(id, "issue")
+    path = linked(staff, id)
+
+    answer = staff.client.post(f"{path}/accept", json={"who": "M. Ferrier", "amount": "0.00"})
+
+    assert answer.status_code == 200, answer.text
 
 
 def test_more_minutes_on_warranty_stay_with_the_shop(staff: Staff) -> None:

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from hashlib import sha256
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -123,6 +124,20 @@ def test_offer_to_a_consumer_carries_notice_form_and_an_unticked_wish(
     assert contact is not None
     assert contact.email is not None
     assert contact.email in " ".join(right["notice"])
+
+
+def test_notice_that_was_shown_is_kept_by_its_fingerprint(orchard: Staff) -> None:
+    id, path = linked(orchard)  # noqa: A001
+    right = told(orchard, path)["withdrawal"]
+    shown = "\n".join((*right["notice"], *right["form"]))
+    answer = orchard.client.post(f"{path}/accept", json={"who": "M. Ferrier"}, headers=JSON)
+    assert answer.is_success, answer.text
+    (given,) = orchard.get(f"/v1/quotes/{id}/authorisations")["authorisations"]
+    _, other = linked(orchard, language="de")
+
+    assert given["from_afar"]["notice_sha256"] == right["sha256"]
+    assert right["sha256"] == sha256(shown.encode()).hexdigest()
+    assert told(orchard, other)["withdrawal"]["sha256"] != right["sha256"]
 
 
 def test_business_and_other_places_have_no_such_right(orchard: Staff, staff: Staff) -> None:

@@ -140,3 +140,62 @@ def test_sweep_leaves_a_customer_with_new_work(staff: Staff) -> None:
     sweep(staff)
 
     assert staff.get(f"/v1/customers/{customer}")["name"] == NAME
+
+
+PAYER: dict[str, Any] = {
+    "name": "Ottokar V. Payer",
+    "billing": {"street": "Mill Lane 9", "city": "Tollimoor", "country": "DE"},
+}
+
+
+def billed_to_another(staff: Staff) -> tuple[str, str, str, str]:
+    """Return a customer, who pays, the customer's quote, and the number of its invoice."""
+    customer, id = finished(staff)  # noqa: A001
+    payer = staff.done("/v1/customers", PAYER).json()["id"]
+    number = staff.done(f"/v1/quotes/{id}/invoice", {"customer": payer}, staff.tag(id)).json()[
+        "number"
+    ]
+    return customer, payer, id, number
+
+
+def test_invoice_is_found_by_whom_it_bills(staff: Staff) -> None:
+    customer, payer, id, number = billed_to_another(staff)  # noqa: A001
+
+    own, other = (staff.get(f"/v1/customers/{one}/export") for one in (customer, payer))
+
+    assert [one["number"] for one in other["bills"]] == [number]
+    assert PAYER["name"] not in str(own)
+    assert own["bills"] == own["quotes"][0]["bills"] == []
+    # who owes it is held, until it is paid
+    held = erased(staff, payer)
+    assert held["erased_in_part"]
+    assert sorted(one["why"] for one in held["stays"]) == ["balance", "invoices"]
+    settle(staff, id)
+    sweep(staff)
+    assert staff.get(f"/v1/customers/{payer}")["erased_at"] is not None
+    assert kept(staff, int(id[1:]))[1] == [PAYER["name"]]
+    # the customer whose machine it was is neither erased nor held by that
+    assert staff.get(f"/v1/customers/{customer}")["name"] == NAME
+    years = staff.counter.desk.retention.years
+    staff.counter.clock.pass_days(366 * ((years or 0) + 1))
+    sweep(staff)
+    consents, billed = kept(staff, int(id[1:]))
+    assert billed == ["erased"]
+    assert "erased" not in consents
+
+
+def test_erasing_whose_machine_it_was_leaves_who_paid(staff: Staff) -> None:
+    customer, _, id, number = billed_to_another(staff)  # noqa: A001
+    settle(staff, id)
+    collect(staff, id)
+    outlast_warranty(staff)
+
+    erased(staff, customer)
+
+    years = staff.counter.desk.retention.years
+    staff.counter.clock.pass_days(366 * ((years or 0) + 1))
+    sweep(staff)
+    consents, billed = kept(staff, int(id[1:]))
+    assert set(consents) == {"erased"}
+    assert billed == [PAYER["name"]]
+    assert staff.get(f"/v1/invoices/{number}")["buyer"]["name"] == PAYER["name"]

@@ -345,3 +345,46 @@ def test_copy_of_a_declined_offer_credits_the_diagnosis_that_was_billed(staff: S
     # so the repair and its diagnosis come to what was offered, whenever it is done
     together = Decimal(copied["net"]["amount"]) + Decimal(billed["net"]["amount"])
     assert together == Decimal(offered["net"]["amount"])
+
+
+def declined_and_billed(staff: Staff) -> str:
+    id = staff.issued(diagnostic_done=True)  # noqa: A001
+    staff.act(id, "decline", {"revision": 1})
+    staff.act(id, "stop", {"by": "R. Okafor"})
+    return id
+
+
+def by_of(quote: Any) -> list[str]:
+    return [one["by"] for one in quote["request"]["discounts"]]
+
+
+YES = {"revision": 1, "who": "A. Customer", "means": "telephone"}
+
+
+def refusal(staff: Staff, id: str, act: str, body: Any) -> list[str]:  # noqa: A002
+    told = staff.refused(f"/v1/quotes/{id}/{act}", body, staff.tag(id))
+    return [one["code"] for one in told["errors"]]
+
+
+def test_billed_diagnosis_is_taken_off_only_the_first_copy_that_is_accepted(staff: Staff) -> None:
+    id = declined_and_billed(staff)  # noqa: A001
+    first, second, third = (staff.done(f"/v1/quotes/{id}/copy").json() for _ in range(3))
+    assert by_of(first) == by_of(second) == by_of(third) == [id]
+    for one in (first, second):
+        staff.act(one["id"], "issue")
+
+    staff.act(first["id"], "accept", YES)
+
+    # the others are alternatives no longer
+    assert refusal(staff, second["id"], "accept", YES) == ["diagnosis-set-off"]
+    assert refusal(staff, third["id"], "issue", None) == ["diagnosis-set-off"]
+    acts = [staff.get(f"/v1/quotes/{one['id']}")["acts"] for one in (second, third)]
+    assert "accept" not in acts[0]
+    assert "issue" not in acts[1]
+    # copies of the declined offer, or of the copy, neither charge the diagnosis nor take it off
+    for of in (id, first["id"]):
+        later = staff.done(f"/v1/quotes/{of}/copy").json()
+        assert by_of(later) == []
+        assert not later["request"]["diagnostic_done"]
+        staff.act(later["id"], "issue")
+        staff.act(later["id"], "accept", YES)

@@ -129,3 +129,36 @@ def test_declined_quote_without_a_machine_here_takes_no_notice(staff: Staff) -> 
     assert not {"collect", "notice"} & set(quoted(staff, id)["acts"])
     answer = staff.post(f"/v1/quotes/{id}/notices", {"way": "told", **BY}, staff.tag(id))
     assert answer.json()["errors"][0]["code"] == "not-in-this-state"
+
+
+def short_link(staff: Staff, id: str) -> str:  # noqa: A002
+    """Return a link to the offer of a quote that expires after three days."""
+    path: str = staff.act(id, "links", {"days": 3})["path"]
+    return path
+
+
+def test_link_opens_as_long_as_a_finished_machine_is_here(staff: Staff) -> None:
+    id = staff.issued()  # noqa: A001
+    path = short_link(staff, id)
+    staff.counter.clock.pass_days(1)
+    worked(staff, id)
+    staff.counter.clock.pass_days(200)
+
+    assert staff.client.get(path).status_code == 200
+    staff.act(id, "collected", {"collector": "A. Customer", "old_parts": False, **BY})
+    assert staff.client.get(path).status_code == 410
+
+
+def test_link_opens_as_long_as_a_declined_machine_is_here(staff: Staff) -> None:
+    id = staff.issued(**taken_in(staff))  # noqa: A001
+    path = short_link(staff, id)
+    staff.counter.clock.pass_days(5)
+    assert staff.client.get(path).status_code == 410
+
+    staff.act(id, "decline", {"revision": 1})
+
+    assert staff.client.get(path).json()["state"] == "declined"
+    # it decides nothing any longer
+    assert staff.client.post(f"{path}/accept", json={"who": "A. Customer"}).status_code == 409
+    staff.act(id, "links/revoke")
+    assert staff.client.get(path).status_code == 410

@@ -78,7 +78,8 @@ class KeptBill(Struct, frozen=True, kw_only=True):
 
     `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
     `erased_at` on, `body` has no personal data. At `entered_at` it was entered from its copy after
-    a restore; None if it was made here.
+    a restore; None if it was made here. `buyer` is the number of the customer to whom it is made
+    out, None if that is only known to be the quote's.
     """
 
     number: int
@@ -97,6 +98,7 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     body: bytes
     erased_at: datetime | None = None
     entered_at: datetime | None = None
+    buyer: int | None = None
 
     @property
     def name(self) -> str:

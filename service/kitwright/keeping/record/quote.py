@@ -114,12 +114,14 @@ class Revision(Struct, frozen=True, kw_only=True):
 class FromAfar(Struct, frozen=True, kw_only=True):
     """A yes by a link as a contract made from afar: the customer may withdraw for `days`, until the
     end of the day `until`. `starts_early` says that the work may begin before that, as the customer
-    asked. `withdrawn_by` withdrew by some `means`; they are None if nobody did.
+    asked. `withdrawn_by` withdrew by some `means`; they are None if nobody did. `notice_sha256` is
+    of the notice and the form that were shown with the yes, None of a yes from before it was kept.
     """
 
     days: Annotated[int, Meta(ge=0, le=999)]
     until: date
     starts_early: bool
+    notice_sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$")] | None = None
     withdrawn_at: datetime | None = None
     withdrawn_by: str | None = None
     means: Means | None = None

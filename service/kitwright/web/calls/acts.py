@@ -22,7 +22,7 @@ from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.advance import tell_advances
-from kitwright.web.calls.amounts import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.freezing import freezing
@@ -261,7 +261,7 @@ async def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     refused, and `errors` says what is already agreed.
     """
     desk = call.desk
-    amount = read_amount_or_none(body.amount, desk.currency, "amount")
+    amount = read_total_or_none(body.amount, desk.currency, "amount")
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
     includes_tax = body.includes_tax
     if includes_tax is None:

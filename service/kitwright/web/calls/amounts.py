@@ -36,6 +36,15 @@ def check_typed(text: str | None, currency: str, *member: str | int) -> None:
         raise RequestRefused([fault.at(*member) for fault in faults])
 
 
+def read_total_or_none(text: str | None, currency: str, *member: str | int) -> Money | None:
+    """Return a total of the shop's currency, None for none. What the shop bears by its warranty
+    comes to nothing, and is agreed all the same. Raises: RequestRefused.
+    """
+    if text is not None and read_figure(text) == 0:
+        return Money(0, currency)
+    return read_amount_or_none(text, currency, *member)
+
+
 def read_amount(text: str, currency: str, *member: str | int) -> Money:
     """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
     figure = read_figure(text)

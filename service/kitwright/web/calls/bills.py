@@ -233,8 +233,10 @@ def enter(records: Records, call: Call, body: EnterIn) -> Reply[Bill]:
 
     Keeps an invoice or a credit note that was made between a backup and its restore, in its own
     series and with its own day. It is checked: its number belongs to an earlier series and is not
-    here, its sums and taxes are those of its lines, and its hash is `sha256`. If the quote that it
-    names is not here, make it again and name it in `quote`. `GET /v1/release` says what is missing.
+    here and not after the last one that the owner told; its sums and taxes are those of its lines;
+    its hash is `sha256`; buyer, lines and total are those of the quote's customer and statement;
+    and no other invoice bills the same. If the quote that it names is not here, make it again and
+    name it in `quote`. `GET /v1/release` says what is missing.
     """
     bill = read_copy(body.document, body.sha256, call.desk.currency, call.stamp)
     named = body.quote or bill.quote
@@ -298,8 +300,7 @@ def _open(records: Records, call: Call) -> KeptBill:
     Raises: Refusal: unknown-record, scope-missing.
     """
     found = _found(records, call)
-    quote = records.quotes.get(found.quote)
-    if quote is not None and revision_of(records, quote, quote.agreed or quote.shown).is_erased:
+    if _is_of_erased(records, found):
         key = records.keys.get(call.stamp.by)
         if key is None or not may(key.scopes, Scope.OWNER):
             raise Refusal(
@@ -307,6 +308,17 @@ def _open(records: Records, call: Call) -> KeptBill:
                 f"the customer of {found.name} is erased: only a key with the scope owner opens it",
             )
     return found
+
+
+def _is_of_erased(records: Records, found: KeptBill) -> bool:
+    """Return whether the customer to whom a document is made out is erased."""
+    buyer = None if found.buyer is None else records.customers.get(found.buyer)
+    if buyer is not None and buyer.erased_at is not None:
+        return True
+    quote = records.quotes.get(found.quote)
+    if quote is None or (buyer is not None and buyer.number != quote.customer):
+        return False
+    return revision_of(records, quote, quote.agreed or quote.shown).is_erased
 
 
 def _found(records: Records, call: Call) -> KeptBill:

@@ -14,7 +14,7 @@ from kitwright.keeping.erasing import begin_again, begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Billing, Customer, Erasure, RetentionWhy
-from kitwright.keeping.retaining import until_of
+from kitwright.keeping.retaining import bills_to, until_of
 from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -362,7 +362,7 @@ async def erase(call: Call) -> Work[ErasedOut]:
 def _stays(desk: Desk, records: Records, customer: int) -> Iterator[StaysOut]:
     """Yield what stays of a customer."""
     for one in records.retentions.of_customer(customer):
-        bills = records.bills.of_quote(one.quote) if one.why is RetentionWhy.invoices else ()
+        bills = bills_to(records, one.quote, customer) if one.why is RetentionWhy.invoices else ()
         yield StaysOut(
             quote=written(QUOTE, one.quote),
             why=one.why.value,

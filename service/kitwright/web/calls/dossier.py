@@ -21,6 +21,7 @@ from kitwright.keeping.dossier import (
     other_mails,
     quote_dossier,
 )
+from kitwright.keeping.retaining import billed_to, bills_to
 from kitwright.keeping.store import Records
 from kitwright.quote import Bill, Statement, read_bill, read_statement
 from kitwright.web.calls.desk import Desk
@@ -66,6 +67,7 @@ class ExportedTicketOut(Out, frozen=True, kw_only=True):
 class ExportOut(Out, frozen=True, kw_only=True):
     """Everything that is kept of one customer, and the events about it in their order.
 
+    `bills` are the invoices and credit notes made out to the customer for quotes of others.
     `messages` went to the customer's address about quotes that are nobody's. Of a quote that is
     somebody else's by now, only the customer's own revisions are here.
     """
@@ -75,6 +77,7 @@ class ExportOut(Out, frozen=True, kw_only=True):
     machines: tuple[record.Machine, ...]
     tickets: tuple[ExportedTicketOut, ...]
     quotes: tuple[ExportedQuoteOut, ...]
+    bills: tuple[Bill, ...]
     messages: tuple[LetterOut, ...]
     events: tuple[EventOut, ...]
 
@@ -92,19 +95,23 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
     for one in tickets:
         subjects.append(f"ticket:{one.ticket.number}")
         subjects += [f"photo:{photo.number}" for photo in one.photos]
+    bills = read(partial(_billed, customer=customer.number))
     mark = b',"quotes":['
     for number in contents.own:
 
         def quote_of(records: Records, number: int = number) -> tuple[bytes, list[str]]:
             own = quote_dossier(records, contents, number)
-            return _encoded(ExportedQuoteOut, _quote(desk, records, own)), _subjects(own)
+            return _encoded(
+                ExportedQuoteOut, _quote(desk, records, own, customer.number)
+            ), _subjects(own)
 
         part, more = read(quote_of)
         subjects += more
         yield mark + part
         mark = b","
         await asyncio.sleep(0)
-    yield (b'],"messages":' if mark == b"," else b',"quotes":[],"messages":') + read(
+    yield (b'],"bills":' if mark == b"," else b',"quotes":[],"bills":') + bills
+    yield b',"messages":' + read(
         lambda records: _encoded(
             tuple[LetterOut, ...], tuple(map(letter_out, other_mails(records, contents)))
         )
@@ -122,6 +129,16 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
         mark = b","
         await asyncio.sleep(0)
     yield b"]}"
+
+
+def _billed(records: Records, customer: int) -> bytes:
+    """Return the documents that bill a customer for quotes of others, as JSON."""
+    found = (
+        one
+        for quote in billed_to(records, customer)
+        for one in bills_to(records, quote.number, customer)
+    )
+    return _encoded(tuple[Bill, ...], tuple(read_bill(one.body) for one in found))
 
 
 def _tickets(records: Records, customer: record.Customer) -> tuple[ExportedTicketOut, ...]:
@@ -148,12 +165,12 @@ def _members(**members: object) -> bytes:
     return msgspec.json.encode(encoded)[:-1]
 
 
-def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
+def _quote(desk: Desk, records: Records, own: QuoteDossier, customer: int) -> ExportedQuoteOut:
     number = own.quote.number
     # the account is that of whose revision is agreed
     is_own = any(one.number == own.quote.agreed for one in own.revisions)
     kept = records.statements.get(number) if is_own else None
-    bills = records.bills.of_quote(number) if is_own else ()
+    bills = bills_to(records, number, customer) if is_own else ()
     return ExportedQuoteOut(
         quote=head_of(desk, records, own.quote),
         revisions=tuple(map(revision_out, own.revisions)),

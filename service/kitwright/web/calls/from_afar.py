@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from hashlib import sha256
 from typing import Annotated
 
 from msgspec import Meta
@@ -16,6 +17,7 @@ from kitwright.keeping.store import Records
 from kitwright.language.scribe import Scribe
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import Sha256
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import paper_of
 from kitwright.web.calls.ticking import Choice
@@ -24,7 +26,8 @@ from kitwright.web.calls.ticking import Choice
 class WithdrawalOut(Out, frozen=True, kw_only=True):
     """The right to withdraw from a contract that is made by the link: for `days` after it, and once
     it is made, until the end of the day `until`. `notice` and `form` are what the law asks to be
-    told. With `start_early`, the text of the acceptance ends with `wish`.
+    told; `sha256` is of their paragraphs and rows, joined by line feeds, in UTF-8, and is kept with
+    an acceptance. With `start_early`, the text of the acceptance ends with `wish`.
     """
 
     days: Annotated[int, Meta(ge=1, le=365)]
@@ -33,6 +36,7 @@ class WithdrawalOut(Out, frozen=True, kw_only=True):
     withdrawn_at: datetime | None
     notice: tuple[str, ...]
     form: tuple[str, ...]
+    sha256: Sha256
     wish: str
 
 
@@ -62,19 +66,34 @@ def told_right(
         withdrawn_at=right.withdrawn_at,
         notice=told.notice,
         form=told.form,
+        sha256=sha256("\n".join((*told.notice, *told.form)).encode()).hexdigest(),
         wish=told.wish,
     )
 
 
 def right_of_yes(
-    records: Records, stamp: Stamp, quote: KeptQuote, one: Choice, *, starts_early: bool
+    records: Records,
+    desk: Desk,
+    stamp: Stamp,
+    quote: KeptQuote,
+    one: Choice,
+    *,
+    starts_early: bool,
 ) -> tuple[FromAfar | None, str]:
     """Return what a yes means for the right to withdraw, and what its text says of that.
 
     Raises: RequestRefused, for the wish of an early start if there is no such right.
     """
     rules = distance_of(records, one.offer)
-    made = made_from_afar(records, quote, rules, stamp.today, starts_early=starts_early)
+    shown = None if rules is None else told_right(records, desk, quote, one.offer)
+    made = made_from_afar(
+        records,
+        quote,
+        rules,
+        stamp.today,
+        starts_early=starts_early,
+        notice_sha256=None if shown is None else shown.sha256,
+    )
     is_repeated = agreed_from(records, quote, one.offer.number) is not None
     if quote.agreed is not None and not is_repeated:
         return made, ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from kitwright.keeping.link import (
     Link,
     LinkExpired,
@@ -16,8 +18,9 @@ from kitwright.web.calls.call import Call
 from kitwright.web.edge.problems import Refusal
 
 
-def link_in(call: Call) -> Link:
-    """Return the link whose token is in a call's path.
+def link_in(call: Call, opens: Callable[[Link], bool] = lambda _: False) -> Link:
+    """Return the link whose token is in a call's path. `opens` says whether one that has expired
+    still opens.
 
     Raises: Refusal: unknown-record, link-expired.
     """
@@ -27,6 +30,8 @@ def link_in(call: Call) -> Link:
     except LinkForged as error:
         raise Refusal("unknown-record", str(error)) from None
     except LinkExpired as error:
+        if opens(error.link):
+            return error.link
         raise Refusal("link-expired", str(error)) from None
 
 

@@ -56,7 +56,11 @@ class RevokedOut(Out, frozen=True, kw_only=True):
     "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Create a signed link to the revision on offer, which expires."""
+    """Create a signed link to the revision on offer.
+
+    It expires, but opens as long as the machine waits to be collected once its work is finished or
+    stopped, or the offer is declined.
+    """
     desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
     if quote.offered is None:
         raise NothingOffered("link to", quote)

@@ -33,6 +33,7 @@ from kitwright.keeping.record import (
     Stamp,
 )
 from kitwright.keeping.store import Records
+from kitwright.keeping.waiting import waits_since
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
@@ -50,7 +51,7 @@ from kitwright.quote import (
     read_quote,
 )
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.amounts import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
 from kitwright.web.calls.handlers import Work, operation
@@ -180,7 +181,7 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
 
     Raises: Refusal: unknown-record, link-expired.
     """
-    link = link_in(call)
+    link = link_in(call, lambda expired: _is_here(records, expired))
     quote = quote_of(records, link.number)
     revision = records.revisions.get(quote.number, link.revision)
     check_standing(records, link, None if revision is None else revision.sha256)
@@ -189,6 +190,17 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
     except LinkRevoked as error:
         raise Refusal("link-expired", str(error)) from None
     return link, call.desk.stamp(Hand.link, link.number, call.request_id), quote
+
+
+def _is_here(records: Records, link: Link) -> bool:
+    """Return whether the machine of a link's quote waits to be collected. Until it is, the link
+    opens, because by it the customer is told to.
+    """
+    try:
+        quote = quote_of(records, link.number)
+    except Refusal:
+        return False
+    return waits_since(records, quote) is not None
 
 
 def by_link(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
@@ -472,7 +484,7 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """
     desk = call.desk
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
-    amount = read_amount_or_none(body.amount, desk.currency, "amount")
+    amount = read_total_or_none(body.amount, desk.currency, "amount")
     found = desk.store.read(lambda records: _offer_of(records, call))
     one = await choose(desk, found, body, is_final=True)
     if one.figures is not None and amount is None:
@@ -480,7 +492,7 @@ async def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
 
     def work(records: Records) -> Reply[DecidedOut]:
         link, stamp, quote = _read(records, call)
-        made, told = right_of_yes(records, stamp, quote, one, starts_early=body.start_early)
+        made, told = right_of_yes(records, desk, stamp, quote, one, starts_early=body.start_early)
         yes = Yes(
             who=body.who,
             means=Means.link,

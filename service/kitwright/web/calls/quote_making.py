@@ -7,11 +7,12 @@ from msgspec import structs
 
 from kitwright.keeping import life, people
 from kitwright.keeping.record import Revision
+from kitwright.keeping.set_off import is_billed
 from kitwright.keeping.store import Records
 from kitwright.keeping.tickets import check_charged_once
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.carrying import uncarried
-from kitwright.web.calls.diagnosis_credit import diagnosis_credit
+from kitwright.web.calls.diagnosis_credit import diagnosis_credit, taken_of
 from kitwright.web.calls.fleets import FleetOut, fleet_out
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import FLEET, QUOTE, written
@@ -112,15 +113,17 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
     new draft for the same customer and machine, without the complaint, and without an earlier
     visit. If the offer was declined and its diagnosis billed, that is not charged again, and what
-    the offer would have credited of it is taken off, by a discount.
+    the offer would have credited of it is taken off, by a discount. Only one agreed quote may take
+    it off: once there is one, further copies have no such discount.
     """
 
-    def shown(records: Records) -> tuple[Revision, DiscountIn | None]:
+    def shown(records: Records) -> tuple[Revision, frozenset[str], bool, DiscountIn | None]:
         quote = call.record(QUOTE, records.quotes.get)
         revision = life.revision_of(records, quote, quote.shown)
-        return revision, diagnosis_credit(records, quote)
+        taken = taken_of(records, asked_of(revision))
+        return revision, taken, is_billed(records, quote), diagnosis_credit(records, quote)
 
-    revision, credit = call.desk.store.read(shown)
+    revision, taken, has_billed, credit = call.desk.store.read(shown)
     asked = asked_of(revision)
     again = structs.replace(
         asked,
@@ -129,10 +132,13 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
         complaint=None,
         comes_back=None,
         leave_out_additions=(),
+        discounts=tuple(one for one in asked.discounts if one.by not in taken),
         # whether another quote of the ticket charges it is asked again
         diagnostic_done=asked.diagnostic_done if asked.ticket is None else None,
     )
     if credit is not None:
         discounts = (*again.discounts, credit)
-        again = structs.replace(again, diagnostic_done=False, discounts=discounts)
+        again = structs.replace(again, discounts=discounts)
+    if credit is not None or (has_billed and asked.diagnostic_done):
+        again = structs.replace(again, diagnostic_done=False)
     return await _created(call, again, copy_of=revision.quote)

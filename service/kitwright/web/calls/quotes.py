@@ -15,6 +15,7 @@ from kitwright.keeping.claims import may_claim
 from kitwright.keeping.distance import may_withdraw, waits_until
 from kitwright.keeping.invoicing import standing_of
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.set_off import may_set_off
 from kitwright.keeping.stopping import owes_fee
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.tickets import check_charged_once
@@ -183,6 +184,9 @@ def head_of(
         comes_back=records.come_backs.get(quote.number) is not None,
         may_claim=may_claim(records, quote),
         is_waiting=waits_since(records, quote) is not None,
+        may_issue=newest.state is not RevisionState.draft
+        or may_set_off(records, quote, newest.number),
+        may_accept=quote.offered is None or may_set_off(records, quote, quote.offered),
     )
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
