@@ -18,7 +18,7 @@ from tests.documents.printed import CONTACT, ENVELOPE, even, pages, text
 from tests.documents.test_agreeing import MESSAGE
 
 from kitwright.app import make_service
-from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.courses_view import advice_of, courses_of, ways_of
 from kitwright.documents.email import compose
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -70,11 +70,17 @@ def test_documents_tell_the_same_courses(seed: int) -> None:
         "e-mail": letter(quote, scribe),
     }
     rows = courses_of(quote, scribe)
-    assert len(rows) == (len(quote.courses) if len(quote.courses) > 1 else 0)
+    machine = quote.another_machine
+    count = len(quote.courses) + (machine is not None)
+    assert len(rows) == (count if count > 1 else 0)
     for course, row in zip(quote.courses, rows, strict=False):
         assert row.total == scribe.amount(course.total)
+        assert course.name in row.name
+    if machine is not None and rows:
+        assert rows[-1].total == scribe.amount(machine.total)
+    for row in rows:
         for form, words in told.items():
-            for fact in (course.name, row.total, *row.facts):
+            for fact in (row.name.partition(" (")[0], row.total, *row.facts):
                 assert _squeezed(fact) in _squeezed(words), (form, fact)
     for reason in advice_of(quote, scribe):
         for form, words in told.items():
@@ -103,7 +109,7 @@ def test_signature_is_for_one_way_that_is_ticked(language: str) -> None:
     first = pages(quote_pdf(quote, offered, scribe, contact=CONTACT))[0]
 
     signed = first[first.index(scribe.say("Acceptance in person")) :]
-    rows = courses_of(quote, scribe)
+    rows = ways_of(quote, scribe)
     assert len(rows) == len(quote.courses) > 1
     for row in rows:
         assert _squeezed(f"{row.name}, {row.total}") in _squeezed(signed)

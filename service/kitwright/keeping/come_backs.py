@@ -43,6 +43,19 @@ class VisitNotFinished(RequestFault):
         self.state = state
 
 
+class ComeBackImpossible(RequestFault):
+    """A machine that came back before its earlier visit, or is to come back in years."""
+
+    code = "come-back-impossible"
+
+    def __init__(self, on: date, first: date, last: date) -> None:
+        super().__init__(
+            f"{on} is no day on which the machine came back: the earlier visit is of {first}, and "
+            f"the day may be up to {last}"
+        )
+        self.on = on
+
+
 class VisitOfOther(RequestFault):
     """An earlier visit of another machine."""
 

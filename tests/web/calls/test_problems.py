@@ -512,6 +512,10 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: came_back(owner, {}, is_done=False),
         "/comes_back/quote",
     ),
+    "come-back-impossible": (
+        lambda owner, _: came_back(owner, {"on": "2020-01-01"}),
+        "/comes_back/on",
+    ),
     "visit-of-other-machine": (
         lambda owner, _: came_back(owner, {}, {"serial": 2140078}),
         "/comes_back/quote",

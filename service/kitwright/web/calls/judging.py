@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import TypeVar
 
 from msgspec import UNSET, structs
@@ -11,6 +12,7 @@ from kitwright.catalogue.model import JobId
 from kitwright.errors import KitwrightError
 from kitwright.keeping.come_backs import (
     CauseUnclear,
+    ComeBackImpossible,
     Settled,
     VisitNotFinished,
     VisitOfOther,
@@ -26,6 +28,8 @@ from kitwright.web.calls.wire import ComesBackIn, JudgedIn, PreviewIn
 
 T = TypeVar("T", bound=PreviewIn)
 _MEMBER = "comes_back"
+_AHEAD = timedelta(days=366)
+"""A machine may be expected back, but no later than that."""
 
 
 def judged(desk: Desk, records: Records, asked: T, quote: int | None = None) -> T:
@@ -44,6 +48,9 @@ def judged(desk: Desk, records: Records, asked: T, quote: int | None = None) -> 
     if visit is None:
         raise RequestRefused(faults)
     faults += _other(asked, visit, said.quote)
+    last = desk.today() + _AHEAD
+    if said.on is not None and not visit.made_on <= said.on <= last:
+        faults.append(ComeBackImpossible(said.on, visit.made_on, last).at(_MEMBER, "on"))
     if faults:
         raise RequestRefused(faults)
     kept = None if quote is None else records.quotes.get(quote)
