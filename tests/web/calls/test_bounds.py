@@ -176,7 +176,7 @@ CHECKED = {
     *("DiscountIn.amount", "WorthIn.value", "WorthIn.replacement_price"),
     *("MoveIn.quantity", "MoveIn.packs", "MoveIn.cost", "ReorderPointIn.wanted"),
     *("AnswerLineIn.unit_cost", "ReceivedLineIn.unit_cost", "BilledLineIn.unit_cost"),
-    *("BillIn.charges", "BillIn.net"),
+    *("BillIn.charges", "BillIn.net", "CreditClaimIn.amount"),
     # by check_used
     *("GoodsUsedIn.used", "GoodsUsedIn.to_shelf", "GoodsUsedIn.to_supplier"),
     *("GoodsUsedIn.not_arrived", "ClockedIn.minutes", "CoreBackIn.quantity"),
@@ -186,13 +186,19 @@ CHECKED = {
 OTHERWISE = {
     # at most that of the line that is credited, or of `wanted`
     *("CreditPartIn.quantity", "ReorderPointIn.least"),
-    # what a gauge or a caliper shows; its own check knows the instrument
+    # what a gauge, a caliper or a machine's meter shows; its own check knows the instrument
     *("GaugeIn.value", "ReadingIn.in_cylinder", "ReadingIn.orifice_mm", "ReadingIn.supply"),
-    "MeasuredIn.value",
+    *("MeasuredIn.value", "ClaimIn.hours_fitted", "ClaimIn.hours_failed"),
     # at most a hundred
     "DiscountIn.percent",
     # set by the service itself
-    *("ChangeIn.was", "ChangeIn.by_prices", "OrderedIn.charged", "OrderedIn.goods"),
+    *(
+        "ChangeIn.was",
+        "ChangeIn.by_prices",
+        "ChangeIn.limit",
+        "OrderedIn.charged",
+        "OrderedIn.goods",
+    ),
 }
 
 

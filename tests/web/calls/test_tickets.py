@@ -16,14 +16,14 @@ REPAIR: dict[str, Any] = {
 }
 
 
-def taken_in(staff: Staff, **more: Any) -> Any:
+def taken_in(staff: Staff, serial: int = 2140077, **more: Any) -> Any:
     customer = staff.done("/v1/customers", {"name": "Zoë Yard"}).json()["id"]
     machine = staff.done(
         "/v1/machines",
         {
             "name": "Washer",
             "family": "QM-H27",
-            "serial": 2140077,
+            "serial": serial,
             "chassis": "PW-G5",
             "customer": customer,
         },
@@ -162,7 +162,7 @@ def test_diagnosis_of_a_ticket_is_charged_once(staff: Staff) -> None:
 
 def test_units_have_tickets_of_their_own(staff: Staff) -> None:
     taken_in(staff)
-    taken_in(staff)
+    taken_in(staff, serial=2140078)
     units = [{"ticket": "T1"}, {"ticket": "T2"}]
 
     told = staff.done("/v1/quotes", {**REPAIR, "units": units}).json()
@@ -170,9 +170,10 @@ def test_units_have_tickets_of_their_own(staff: Staff) -> None:
     assert [one["machine"] for one in told["quotes"]] == ["M1", "M2"]
     assert [one["ticket"] for one in told["quotes"]] == ["T1", "T2"]
     twice = staff.refused("/v1/quotes", {**REPAIR, "units": [*units, units[0]]})
-    assert [(one["code"], one["pointer"]) for one in twice["errors"]] == [
-        ("named-twice", "/units/2/ticket")
-    ]
+    assert {(one["code"], one["pointer"]) for one in twice["errors"]} == {
+        ("named-twice", "/units/2/ticket"),
+        ("serial-twice", "/units/2/serial"),
+    }
 
 
 def link_to(staff: Staff) -> str:
