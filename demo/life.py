@@ -107,7 +107,11 @@ def show_life(address: str, key: str, path: Path, out: Path) -> None:
     # the customer has the link and no key
     offer, _ = send("GET", f"{address}{link['path']}", None, {})
     print(f"The customer reads: {offer['text']}")
-    send("POST", f"{address}{link['path']}/accept", {"who": "Invented Customer"}, {})
+    yes: dict[str, Any] = {"who": "Invented Customer"}
+    if offer["withdrawal"] is not None:
+        print("A contract made from afar: the customer wishes that the work begins at once.")
+        yes["start_early"] = True
+    send("POST", f"{address}{link['path']}/accept", yes, {})
     revision = {"quote": quote["id"], "revision": link["revision"]}
     orders, _ = counter.call("POST", "/v1/orders", {"revisions": [revision]})
     for one in orders["items"]:
