@@ -159,6 +159,8 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "warranty_days": _AMOUNT,
         "claim_days": _AMOUNT,
     },
+    model.TaxArea: {"retention_years": _AMOUNT},
+    model.Distance: {"withdrawal_days": _AMOUNT},
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
     model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},

@@ -67,7 +67,8 @@ def wanted(shape: inspect.Type) -> str:
             return f"a whole number{f' from {shape.ge} to {shape.le}' if bounded else ''}"
         case inspect.StrType():
             length = _length(shape.min_length, shape.max_length, "characters")
-            return f"text{length}{f' of the form {shape.pattern}' if shape.pattern else ''}"
+            # a form that nobody types has no words of its own
+            return f"text{length}{' in the form that this service writes' if shape.pattern else ''}"
         case inspect.DictType():
             return f"an object{_length(shape.min_length, shape.max_length, 'members')}"
         case inspect.VarTupleType():
