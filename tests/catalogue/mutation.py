@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from enum import Enum
 from functools import cache, partial
 from types import NoneType, UnionType
-from typing import Any, Final, NamedTuple, NewType, Union, get_args, get_origin
+from typing import Annotated, Any, Final, NamedTuple, NewType, Union, get_args, get_origin
 
 from msgspec import Struct, structs
 
@@ -98,6 +98,8 @@ def changes(place: Place, known: Known) -> Iterator[Apply]:
 
 
 def _without_none(kind: Any) -> tuple[Any, bool]:
+    if get_origin(kind) is Annotated:
+        return _without_none(get_args(kind)[0])
     if get_origin(kind) in (Union, UnionType):
         (inner,) = (each for each in get_args(kind) if each is not NoneType)
         return inner, True

@@ -64,8 +64,6 @@ ASIDE: Final = {
     "PriceList.id": "the same",
     "PriceList.currency": "a shop that sells by it must sell in it",
     "PriceList.includes_tax": "so must a shop that sells by it",
-    "Distance.source": "the law that it is from: a file without it is refused",
-    "Distance.buttons": "the button of the customer's page: `tests/web/calls/test_distance.py`",
     **{
         f"PriceForm.{field}": "how its price files are read: `tests/prices` reads files by it"
         for field in PriceForm.__struct_fields__

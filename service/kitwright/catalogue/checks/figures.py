@@ -72,6 +72,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     },
     model.Deposit: {"special_order_percent": _PERCENT, "whole_engine_percent": _PERCENT},
     model.Diagnosis: {"prior": _CHANCE},
+    model.Distance: {"withdrawal_days": _AMOUNT},
     model.Element: {"count": _POSITIVE},
     model.ElementTime: {"remove": _AMOUNT, "refit": _AMOUNT},
     model.DiagnosisRules: {
@@ -162,6 +163,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.TaxArea: {"retention_years": _AMOUNT},
     model.Distance: {"withdrawal_days": _AMOUNT},
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
+    model.TaxArea: {"retention_years": _AMOUNT},
     model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},
     model.VisitWork: {"minutes": _AMOUNT},
