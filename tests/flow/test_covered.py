@@ -21,7 +21,7 @@ from kitwright.stages.price import WARRANTY
 from kitwright.stages.request import (
     Asked,
     AskedJob,
-    Cause,
+    BackCause,
     ComeBack,
     CoveredJob,
     Discount,
@@ -42,7 +42,9 @@ JOBS = (
 CATALOGUE = starter()
 SPEAKER = Speaker(CATALOGUE, "en")
 SHOPS = [Workshop(CATALOGUE, CATALOGUE.shops[one]) for one in (HIRE_YARD, ORCHARD)]
-BACK = ComeBack(visit="Q1", since=MONDAY, on=MONDAY, ground=Ground.work_in_time, cause=Cause.work)
+BACK = ComeBack(
+    visit="Q1", since=MONDAY, on=MONDAY, ground=Ground.work_in_time, cause=BackCause.work
+)
 DISCOUNTS = (
     Discount(reason="Kind.", by="R", percent=Decimal("7.5")),
     Discount(reason="Round.", by="R", amount=Decimal("9.99")),

@@ -12,7 +12,7 @@ from tests.desks import Live
 from kitwright.app import ALL_OPERATIONS
 from kitwright.web.calls.photos import MEDIA as IMAGES
 from kitwright.web.calls.prices import MEDIA as TABLES
-from kitwright.web.edge.negotiate import XML
+from kitwright.web.edge.negotiate import PDF, XML
 
 TESTS = Path(__file__).resolve()
 KEPT = TESTS.parents[2] / "openapi" / "openapi.json"
@@ -98,8 +98,8 @@ print("done", quote.totals.gross.amount)
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder with the generated package `made`."""
     folder = tmp_path_factory.mktemp("client")
-    # it takes no image or table for a body or an answer unless it is told to take it for bytes
-    octets = dict.fromkeys((*IMAGES, *TABLES, XML), "application/octet-stream")
+    # it takes no image, table or paper for a body or an answer unless it is told to take it for bytes
+    octets = dict.fromkeys((*IMAGES, *TABLES, PDF, XML), "application/octet-stream")
     settings = folder / "settings.json"
     settings.write_text(json.dumps({"content_type_overrides": octets}), encoding="utf-8")
     generated = subprocess.run(

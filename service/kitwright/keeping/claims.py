@@ -19,7 +19,7 @@ from kitwright.keeping.order_progress import LineState, orders_of, progress_of
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
-from kitwright.stages.request import Cause
+from kitwright.stages.request import BackCause
 
 _MOST_MOVES: Final = 10_000
 _BY_ORDER: Final = "order O"
@@ -89,7 +89,7 @@ def may_claim(records: Records, quote: KeptQuote) -> bool:
 
 
 def _is_of_part(back: KeptComeBack | None) -> bool:
-    return back is not None and back.cause == Cause.part.value and back.part is not None
+    return back is not None and back.cause == BackCause.part.value and back.part is not None
 
 
 def check_claim(records: Records, quote: KeptQuote) -> KeptComeBack:

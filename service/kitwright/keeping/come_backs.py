@@ -13,7 +13,7 @@ from kitwright.keeping.order_progress import held_by
 from kitwright.keeping.record import KeptQuote, QuoteState
 from kitwright.keeping.store import Records
 from kitwright.quote import Line, Quote, read_quote
-from kitwright.stages.request import Cause, ComeBack, CoveredJob, Ground, RequestFault
+from kitwright.stages.request import BackCause, ComeBack, CoveredJob, Ground, RequestFault
 
 _GOODS = frozenset({"part", "set", "customer_part", "consumable"})
 _MAKER = "maker"
@@ -93,7 +93,7 @@ class Settled(Struct, frozen=True, kw_only=True):
 
     visit: str
     on: date
-    cause: Cause | None
+    cause: BackCause | None
     jobs: tuple[CoveredJob, ...]
     part: str | None
     reason: str | None
@@ -174,11 +174,11 @@ def judge(records: Records, terms: Warranty, visit: KeptQuote, said: Settled) ->
     days = terms.labour_days
     ground = {
         None: Ground.not_settled,
-        Cause.new_fault: Ground.new_fault,
-        Cause.work: Ground.work_in_time,
-        Cause.part: Ground.part_in_time,
+        BackCause.new_fault: Ground.new_fault,
+        BackCause.work: Ground.work_in_time,
+        BackCause.part: Ground.part_in_time,
     }[said.cause]
-    if said.cause is Cause.part:
+    if said.cause is BackCause.part:
         quote = agreed_quote(records, visit)
         fitted = fitted_of(quote, said.part or "")
         if fitted is None:

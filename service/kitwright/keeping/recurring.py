@@ -17,11 +17,11 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import Amount, read_statement
 from kitwright.solve.beta import Interval, share_interval
-from kitwright.stages.request import Cause
+from kitwright.stages.request import BackCause
 
 OPEN: Final = "open"
 """In place of a cause that is not settled."""
-OWN: Final = frozenset({Cause.part.value, Cause.work.value})
+OWN: Final = frozenset({BackCause.part.value, BackCause.work.value})
 """Causes that lie with the shop."""
 
 

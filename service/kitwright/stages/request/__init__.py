@@ -7,7 +7,7 @@ from kitwright.stages.request.bounds import (
     check_amount,
     check_quantity,
 )
-from kitwright.stages.request.come_back import Cause, ComeBack, Ground, NotInVisit
+from kitwright.stages.request.come_back import BackCause, ComeBack, Ground, NotInVisit
 from kitwright.stages.request.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -69,9 +69,9 @@ __all__ = [
     "AskedJob",
     "AskedPart",
     "AskedReading",
+    "BackCause",
     "BelowZero",
     "BeyondBounds",
-    "Cause",
     "ComeBack",
     "Condition",
     "CoveredJob",

@@ -12,7 +12,7 @@ from kitwright.stages.request.refusal import RequestFault
 from kitwright.stages.request.terms import CoveredJob
 
 
-class Cause(StrEnum):
+class BackCause(StrEnum):
     """The cause of a come-back: a part that the shop sold, its work, or another fault."""
 
     part = "part"
@@ -51,7 +51,7 @@ class ComeBack(Struct, frozen=True, kw_only=True):
     since: date | None
     on: date
     ground: Ground
-    cause: Cause | None = None
+    cause: BackCause | None = None
     until: date | None = None
     jobs: tuple[CoveredJob, ...] = ()
     part: ItemId | None = None

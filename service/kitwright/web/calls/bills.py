@@ -81,12 +81,22 @@ class EnterIn(Wire, frozen=True, kw_only=True):
         str,
         Meta(
             min_length=2,
-            max_length=500_000,
+            max_length=250_000,
             description="The JSON of an invoice or a credit note.",
             extra={"wanted": "the JSON of an invoice or a credit note, as text"},
         ),
     ]
-    sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}(?!\\n)$", max_length=64)] | None = None
+    sha256: (
+        Annotated[
+            str,
+            Meta(
+                pattern="^[0-9a-f]{64}(?!\\n)$",
+                max_length=64,
+                extra={"wanted": "a SHA-256 as 64 digits 0 to 9 and a to f"},
+            ),
+        ]
+        | None
+    ) = None
     quote: QuoteId | None = None
 
 

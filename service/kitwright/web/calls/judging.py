@@ -21,7 +21,7 @@ from kitwright.keeping.come_backs import (
 )
 from kitwright.keeping.record import KeptQuote, QuoteState
 from kitwright.keeping.store import Records
-from kitwright.stages.request import Cause, ComeBack, CoveredJob, RequestFault, RequestRefused
+from kitwright.stages.request import BackCause, ComeBack, CoveredJob, RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import CUSTOMER, MACHINE, QUOTE, read_id, written
 from kitwright.web.calls.wire import ComesBackIn, JudgedIn, PreviewIn
@@ -58,7 +58,7 @@ def judged(desk: Desk, records: Records, asked: T, quote: int | None = None) -> 
     settled = Settled(
         visit=said.quote,
         on=on,
-        cause=None if said.cause is None else Cause(said.cause),
+        cause=None if said.cause is None else BackCause(said.cause),
         jobs=tuple(CoveredJob(JobId(one.job), one.cylinder) for one in said.jobs),
         part=said.part,
         reason=said.reason,

@@ -60,7 +60,7 @@ class StorageOut(Out, frozen=True, kw_only=True):
     fee: Amount
 
 
-class WaitingOut(Out, frozen=True, kw_only=True):
+class UncollectedOut(Out, frozen=True, kw_only=True):
     """A machine that waits `since` a day to be collected: its work is done or, with `declined`, the
     customer said no. `next_on` is the day of the next notice by the shop's file, null if all were
     given; with `due`, it has come. `storage` is null where no agreed terms say so. What may happen
@@ -106,14 +106,14 @@ def notices(records: Records, call: Call) -> Reply[ListOut[Notice]]:
 
 
 @operation("GET /v1/reports/waiting", "listWaiting", "reports", keeps="reads")
-async def waiting(call: Call) -> Reply[ListOut[WaitingOut]]:
+async def waiting(call: Call) -> Reply[ListOut[UncollectedOut]]:
     """List the machines that wait to be collected.
 
     Those whose next notice is due first; then by the day since when they wait. Days and number of
     notices are in the shop's file.
     """
     desk, today = call.desk, call.stamp.today
-    found: list[WaitingOut] = []
+    found: list[UncollectedOut] = []
     before: int | None = None
 
     def some(records: Records) -> int | None:
@@ -132,7 +132,7 @@ async def waiting(call: Call) -> Reply[ListOut[WaitingOut]]:
 
 def _waiting(
     call: Call, records: Records, quotes: tuple[KeptQuote, ...], today: date
-) -> Iterator[WaitingOut]:
+) -> Iterator[UncollectedOut]:
     shop = call.desk.service.workshop.shop
     for quote in quotes:
         one = waiting_of(records, shop, quote, today)
@@ -152,8 +152,8 @@ def to_collect(desk: Desk, records: Records, quote: KeptQuote, paper: Paper) -> 
     return " ".join(waiting_told(waiting, Scribe(paper.quote.language)))
 
 
-def _out(quote: KeptQuote, one: Waiting, today: date) -> WaitingOut:
-    return WaitingOut(
+def _out(quote: KeptQuote, one: Waiting, today: date) -> UncollectedOut:
+    return UncollectedOut(
         quote=written(QUOTE, quote.number),
         customer=written_or_none(CUSTOMER, quote.customer),
         machine=written_or_none(MACHINE, quote.machine),

@@ -16,7 +16,7 @@ from kitwright.stages.request import (
     Asked,
     AskedAssessment,
     AskedFindings,
-    Cause,
+    BackCause,
     Debris,
     Ground,
     MinutesOverride,
@@ -355,7 +355,7 @@ class JudgedIn(Wire, frozen=True, kw_only=True):
     since: date | None
     on: date
     ground: Ground
-    cause: Cause | None
+    cause: BackCause | None
     until: date | None
     jobs: Annotated[Jobs, _many("The jobs that the cause concerns; none: all but added ones.")]
     part: Id | None
