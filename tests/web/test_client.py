@@ -27,7 +27,7 @@ from made import AuthenticatedClient
 from made.api.catalogue import get_family, get_part, list_jobs
 from made.api.events import list_events
 from made.api.quotes import create_quote, issue_quote, list_quotes, preview_quote
-from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteIn, Quote
+from made.models import ConditionIn, DiagnosisIn, NewPreviewIn, ProblemOut, QuoteIn, Quote
 from made.models import QuoteState, Rust, Scope
 
 client = AuthenticatedClient(
@@ -40,7 +40,7 @@ assert "PW-G5" in family.chassis
 assert len(list_jobs.sync(client=client).items) > 20
 assert get_part.sync(number="H27-G-102", client=client).list_price.currency == "USD"
 
-asked = PreviewIn(
+asked = NewPreviewIn(
     family=family.id,
     serial=2140077,
     chassis="PW-G5",
@@ -98,7 +98,7 @@ print("done", quote.totals.gross.amount)
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder with the generated package `made`."""
     folder = tmp_path_factory.mktemp("client")
-    # it takes no image, table or paper for a body or an answer unless it is told to take it for bytes
+    # it takes no image, table or paper unless it is told to take it for bytes
     octets = dict.fromkeys((*IMAGES, *TABLES, PDF, XML), "application/octet-stream")
     settings = folder / "settings.json"
     settings.write_text(json.dumps({"content_type_overrides": octets}), encoding="utf-8")
