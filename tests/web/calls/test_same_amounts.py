@@ -98,7 +98,8 @@ def _compare(staff: Staff, asked: Any, met: Counter[str]) -> None:
             (one["name"], str(one["price"]), one["cylinder"] is None): one["price"]
             for one in ahead["each"]
         }
-        everything += once.values()
+        # what costs less is told as a saving
+        everything += [{**one, "amount": one["amount"].lstrip("-")} for one in once.values()]
         met["may turn up"] += 1
     machine = data["another_machine"]
     ways = [one["total"] for one in data["courses"]] if len(data["courses"]) > 1 or machine else []
