@@ -69,6 +69,8 @@ ASIDE: Final = {
         for field in PriceForm.__struct_fields__
     },
     "Supplier.price_file": "the same",
+    "Shop.translations": "its own texts in another language: `tests/web/calls/test_tickets.py`",
+    "Purchasing.tells_slips": "letters of parts that come later: `tests/web/calls/test_slips.py`",
     "Component.needs_free": "what must wait while something is held: in no starter plan does it"
     " decide alone; `tests/stages/work_plan` has plans where it does",
     "Work.needs_free": "the same",
