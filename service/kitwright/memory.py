@@ -25,7 +25,7 @@ _ENTRY: Final = 400
 """Bytes that an entry takes in the tables."""
 _ALL: Final = 16
 _EACH: Final = 32
-"""The first 16 answers of a kind are measured, then one of 8."""
+"""The first 16 answers of a kind are measured, then one of 32."""
 _ROUNDED_UP: Final = 8
 """The most bytes that the interpreter's allocator adds to a value when it rounds up to 16."""
 _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
@@ -58,6 +58,26 @@ class Recent(Generic[K, T]):
         if len(self._new) >= self.most:
             self._old, self._new = self._new, {}
         self._new[key] = value
+
+
+class ByIdentity(Generic[K, T]):
+    """Values that follow from objects, computed once for each object, which is kept with its value
+    so that no other has its identity. For objects that live as long as the catalogue.
+    """
+
+    def __init__(self, work_out: Callable[[K], T], most: int) -> None:
+        self._work_out = work_out
+        self._most = most
+        self._known: dict[int, tuple[K, T]] = {}
+
+    def of(self, one: K) -> T:
+        """Return the value of an object. If there are too many, all others are dropped."""
+        known = self._known.get(id(one))
+        if known is None:
+            if len(self._known) >= self._most:
+                self._known.clear()
+            known = self._known[id(one)] = one, self._work_out(one)
+        return known[1]
 
 
 class Memory:

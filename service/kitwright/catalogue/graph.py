@@ -22,6 +22,7 @@ from kitwright.catalogue.model import (
     RoleId,
 )
 from kitwright.catalogue.problems import CatalogueError
+from kitwright.memory import ByIdentity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -177,23 +178,13 @@ def components_of(catalogue: Catalogue, family: Family) -> dict[ComponentId, Com
     return components
 
 
-_Named = tuple[dict[str, ComponentId], dict[ComponentId, bool]]
-
-_NAMED: dict[int, tuple[Layout, _Named]] = {}
-"""What `_named` found, by identity, with the layout, so that no other has the same."""
-_MOST_NAMED: Final = 64
-
-
-def _named(layout: Layout) -> _Named:
+def _named(layout: Layout) -> tuple[dict[str, ComponentId], dict[ComponentId, bool]]:
     """Return the components of a layout by alias, and whether each is per cylinder."""
-    known = _NAMED.get(id(layout))
-    if known is None:
-        if len(_NAMED) >= _MOST_NAMED:
-            _NAMED.clear()
-        aliases = {alias.name: alias.component for alias in layout.alias}
-        components = {component.id: component.per_cylinder for component in layout.component}
-        known = _NAMED[id(layout)] = layout, (aliases, components)
-    return known[1]
+    aliases = {alias.name: alias.component for alias in layout.alias}
+    return aliases, {component.id: component.per_cylinder for component in layout.component}
+
+
+_NAMED: Final = ByIdentity(_named, 64)
 
 
 def resolve_access(
@@ -211,7 +202,7 @@ def resolve_access(
 
     Raises: ReferenceMalformed, ReferenceUnresolved.
     """
-    aliases, known = _named(catalogue.layouts[family.layout])
+    aliases, known = _NAMED.of(catalogue.layouts[family.layout])
     found: dict[str, None] = {}
     for reference in names:
         name, mark = split_reference(reference)

@@ -11,6 +11,7 @@ from typing import Final
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Shop, Supplier, SupplierId
+from kitwright.memory import ByIdentity
 from kitwright.money import Money
 from kitwright.stages.kit import Covered, Kit
 from kitwright.stages.supply import Source, Terms, goods_of, promise, sum_goods
@@ -118,7 +119,7 @@ def place_orders(catalogue: Catalogue, lines: Iterable[OrderLine]) -> tuple[Part
 
 def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
     supplier = lines[0].source.supplier
-    terms, currency = _terms_of(supplier), supplier.currency
+    terms, currency = _TERMS.of(supplier), supplier.currency
     goods = sum_goods(goods_of(catalogue, line.source, line.packs) for line in lines)
     fees = (
         OrderFee("small-order", Money(terms.small_order_fee(goods), currency)),
@@ -135,15 +136,4 @@ def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
     )
 
 
-_TERMS: dict[int, tuple[Supplier, Terms]] = {}
-"""What `_terms_of` found, by identity, with the supplier, so that no other has the same."""
-_MOST_TERMS: Final = 256
-
-
-def _terms_of(supplier: Supplier) -> Terms:
-    known = _TERMS.get(id(supplier))
-    if known is None:
-        if len(_TERMS) >= _MOST_TERMS:
-            _TERMS.clear()
-        known = _TERMS[id(supplier)] = supplier, Terms.of(supplier)
-    return known[1]
+_TERMS: Final = ByIdentity(Terms.of, 256)
