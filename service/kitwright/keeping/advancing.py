@@ -18,7 +18,7 @@ from msgspec import Struct, structs
 from kitwright.keeping.bill_lines import LUMP_SUM, Portion
 from kitwright.keeping.bill_numbers import keep_bill
 from kitwright.keeping.bill_parties import Asked, Selling, buyer_of, check_needs, seller_of
-from kitwright.keeping.bill_sums import CHARGED, PROFILE, summed, unmet_of
+from kitwright.keeping.bill_sums import CHARGED, PROFILE, no_sums, summed, unmet_of
 from kitwright.keeping.crediting import credit, deducted_by, open_lines
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Payment, Stamp
 from kitwright.keeping.store import Records
@@ -79,7 +79,6 @@ def invoice_advance(
     unmet = tuple(unmet_of(lines, is_vat=selling.is_vat))
     customer = check_needs(selling, asked.customer, is_strict=not unmet)
     billing = customer.billing
-    nothing = amount_of(Money(0, payment.amount.currency))
     reference = asked.order_reference
     bill = summed(
         Bill(
@@ -99,13 +98,7 @@ def invoice_advance(
             lines=lines,
             taxes=tuple(_taxes(agreed.taxes, lines)),
             exemption=agreed.exemption,
-            lines_net=nothing,
-            allowances=nothing,
-            charges=nothing,
-            net=nothing,
-            tax=nothing,
-            gross=nothing,
-            payable=nothing,
+            **no_sums(payment.amount.currency),
             prepaid=amount_of(payment.amount),
             profile=None if unmet else PROFILE,
             unmet=unmet,

@@ -8,6 +8,7 @@ nobody knows which numbers were handed out since the backup.
 from __future__ import annotations
 
 from hashlib import sha256
+from types import MappingProxyType
 from typing import Final
 
 from msgspec import structs
@@ -55,26 +56,67 @@ def keep_bill(
     series = series_of(records, kind)
     place = records.bills.last(series) + 1
     numbered = structs.replace(bill, number=bill_name(series, place))
-    body = encode_billing(numbered)
-    kept = records.bills.add(
-        KeptBill(
-            number=0,
-            series=series,
-            place=place,
-            kind=kind,
-            quote=quote.number,
-            credited_series=None if credited is None else credited.series,
-            credited_place=None if credited is None else credited.place,
-            at=stamp.at,
-            day=stamp.today,
-            net=numbered.net.money,
-            gross=numbered.gross.money,
-            sha256=sha256(body).hexdigest(),
-            body=body,
-            buyer=buyer,
-        )
+    kept = _kept(stamp, quote, numbered, encode_billing(numbered), (series, place), credited, buyer)
+    return _added(records, stamp, quote, kept, credited)
+
+
+def keep_copy(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    bill: Bill,
+    body: bytes,
+    number: tuple[str, int],
+    credited: KeptBill | None = None,
+    *,
+    buyer: int | None = None,
+) -> tuple[KeptQuote, KeptBill]:
+    """Keep a document that was made before a restore under its own number, a series and a place,
+    byte for byte; return the quote with its event. The caller has checked it.
+    """
+    kept = _kept(stamp, quote, bill, body, number, credited, buyer)
+    kept = structs.replace(kept, entered_at=stamp.at)
+    return _added(records, stamp, quote, kept, credited, {"entered": 1})
+
+
+def _kept(
+    stamp: Stamp,
+    quote: KeptQuote,
+    bill: Bill,
+    body: bytes,
+    number: tuple[str, int],
+    credited: KeptBill | None,
+    buyer: int | None,
+) -> KeptBill:
+    series, place = number
+    return KeptBill(
+        number=0,
+        series=series,
+        place=place,
+        kind=BillKind(bill.kind),
+        quote=quote.number,
+        credited_series=None if credited is None else credited.series,
+        credited_place=None if credited is None else credited.place,
+        at=stamp.at,
+        day=bill.issued_on,
+        net=bill.net.money,
+        gross=bill.gross.money,
+        sha256=sha256(body).hexdigest(),
+        body=body,
+        buyer=buyer,
     )
-    facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text}
+
+
+def _added(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    bill: KeptBill,
+    credited: KeptBill | None,
+    more: Facts = MappingProxyType({}),
+) -> tuple[KeptQuote, KeptBill]:
+    kept = records.bills.add(bill)
+    facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text, **more}
     if credited is None:
         return keep_change(records, stamp, "quote.invoiced", quote, facts), kept
     facts = {**facts, "credits": credited.name}

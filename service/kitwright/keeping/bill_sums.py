@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import Final
+from typing import Final, TypedDict
 
 from msgspec import structs
 
@@ -50,6 +50,32 @@ def is_near(lines: Sequence[BillLine]) -> bool:
         abs(round(base * Fraction(rate) / 100, 2) - amount) < 1
         for rate, (base, amount) in sums.items()
     )
+
+
+class NoSums(TypedDict):
+    """The sums of a document that `summed` makes."""
+
+    lines_net: Amount
+    allowances: Amount
+    charges: Amount
+    net: Amount
+    tax: Amount
+    gross: Amount
+    payable: Amount
+
+
+def no_sums(currency: str) -> NoSums:
+    """Return the sums of a document before they are made: nought."""
+    nothing = amount_of(Money(0, currency))
+    return {
+        "lines_net": nothing,
+        "allowances": nothing,
+        "charges": nothing,
+        "net": nothing,
+        "tax": nothing,
+        "gross": nothing,
+        "payable": nothing,
+    }
 
 
 def summed(bill: Bill) -> Bill:

@@ -11,10 +11,9 @@ import msgspec
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.bill_gaps import last_told, split_number
-from kitwright.keeping.bill_numbers import letter_of, series_in
+from kitwright.keeping.bill_numbers import keep_copy, letter_of, series_in
 from kitwright.keeping.bill_parties import buyer_of
 from kitwright.keeping.bill_sums import summed, taxes_of
-from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.reconciling import check_fits, credit_differs
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
 from kitwright.keeping.store import Records
@@ -91,7 +90,7 @@ def enter_bill(
 
     Raises: NumberNotMissing, CreditsUnknown, CopyUnsound, BilledAlready, CopyDiffers.
     """
-    series, place = _number(records, bill)
+    number = _number(records, bill)
     credited = None
     if bill.credits is None:
         check_fits(records, quote, bill)
@@ -101,31 +100,8 @@ def enter_bill(
             raise CreditsUnknown(bill.credits)
         _check_credit(records, bill, credited)
         quote = records.quotes.get(credited.quote) or quote
-    body = text.encode()
-    kept = records.bills.add(
-        KeptBill(
-            number=0,
-            series=series,
-            place=place,
-            kind=BillKind(bill.kind),
-            quote=quote.number,
-            credited_series=None if credited is None else credited.series,
-            credited_place=None if credited is None else credited.place,
-            at=stamp.at,
-            day=bill.issued_on,
-            net=bill.net.money,
-            gross=bill.gross.money,
-            sha256=sha256(body).hexdigest(),
-            body=body,
-            entered_at=stamp.at,
-            buyer=_buyer(records, bill, credited),
-        )
-    )
-    facts: Facts = {"number": kept.name, "billed": kept.gross.amount_text, "entered": 1}
-    if credited is None:
-        return keep_change(records, stamp, "quote.invoiced", quote, facts), kept
-    facts = {**facts, "credits": credited.name}
-    return keep_change(records, stamp, "quote.credited", quote, facts), kept
+    buyer = _buyer(records, bill, credited)
+    return keep_copy(records, stamp, quote, bill, text.encode(), number, credited, buyer=buyer)
 
 
 def _named(records: Records, number: str) -> KeptBill | None:

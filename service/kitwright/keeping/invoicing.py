@@ -10,12 +10,12 @@ from kitwright.keeping.acts import ACTS, ActRefused, Standing
 from kitwright.keeping.advancing import AdvanceWords, deductions
 from kitwright.keeping.bill_numbers import keep_bill
 from kitwright.keeping.bill_parties import Asked, Selling, buyer_of, check_needs, seller_of
-from kitwright.keeping.bill_sums import PROFILE, summed, taxes_of, unmet_of, with_items
+from kitwright.keeping.bill_sums import PROFILE, no_sums, summed, taxes_of, unmet_of, with_items
 from kitwright.keeping.crediting import is_open
 from kitwright.keeping.paying import is_payable
 from kitwright.keeping.record import Billing, BillKind, KeptBill, KeptQuote, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.money import Money, total
+from kitwright.money import total
 from kitwright.quote import (
     WARRANTY,
     Bill,
@@ -76,7 +76,6 @@ def make_invoice(
     billing = customer.billing or Billing()
     seller = selling.seller
     currency = quote.net.currency
-    nothing = amount_of(Money(0, currency))
     before = total((one.gross.money for one in deducts), currency)
     bill = summed(
         Bill(
@@ -98,13 +97,7 @@ def make_invoice(
             lines=lines,
             taxes=taxes_of(lines, statement.taxes) if less else statement.taxes,
             exemption=statement.exemption,
-            lines_net=nothing,
-            allowances=nothing,
-            charges=nothing,
-            net=nothing,
-            tax=nothing,
-            gross=nothing,
-            payable=nothing,
+            **no_sums(currency),
             prepaid=amount_of(account.paid - account.rounded - before),
             deducts=deducts,
             profile=None if unmet else PROFILE,
