@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from datetime import datetime
+from typing import Any
 
 from msgspec import Struct
 
@@ -51,34 +52,29 @@ class LetterWriter(Struct):
             case _:
                 return self._quote(letter)
 
+    def _head(self, letter: AnyLetter, *named: object) -> dict[str, Any]:
+        """Return the members of a head; an e-mail's id is made of what it is about."""
+        domain = self.sender.rpartition("@")[2]
+        about = ".".join(map(str, (*named, letter.nonce.hex())))
+        return {
+            "sender": self.sender,
+            "to": letter.to,
+            "message_id": f"<{about}@{domain}>",
+            "at": letter.at,
+            "reply_to": self.reply_to,
+            "note": letter.note,
+        }
+
     def _slip(self, letter: SlipLetter) -> Composed:
-        domain, paper = self.sender.rpartition("@")[2], letter.paper
-        message_id = f"<{paper.envelope.quote_id}.slip.{letter.nonce.hex()}@{domain}>"
-        head = Head(
-            sender=self.sender,
-            to=letter.to,
-            message_id=message_id,
-            at=letter.at,
-            reply_to=self.reply_to,
-            note=letter.note,
-        )
+        paper = letter.paper
+        head = Head(**self._head(letter, paper.envelope.quote_id, "slip"))
         body = compose_slip(paper, Scribe(paper.quote.language), letter.news, head)
-        return Composed(message_id=message_id, body=body)
+        return Composed(message_id=head.message_id, body=body)
 
     def _order(self, letter: OrderLetter) -> Composed:
-        domain = self.sender.rpartition("@")[2]
-        message_id = f"<{letter.made.id}.{letter.nonce.hex()}@{domain}>"
-        message = OrderMessage(
-            sender=self.sender,
-            to=letter.to,
-            message_id=message_id,
-            at=letter.at,
-            files=letter.files,
-            reply_to=self.reply_to,
-            note=letter.note,
-        )
+        message = OrderMessage(**self._head(letter, letter.made.id), files=letter.files)
         body = compose_order(letter.made, letter.shop, Scribe(letter.language), message)
-        return Composed(message_id=message_id, body=body)
+        return Composed(message_id=message.message_id, body=body)
 
     def _quote(self, letter: Letter) -> Composed:
         url = self.public_url
@@ -86,20 +82,13 @@ class LetterWriter(Struct):
             url = mails.check_public(url)
         paper = letter.paper
         quote, envelope = paper.quote, paper.envelope
-        domain = self.sender.rpartition("@")[2]
-        message_id = f"<{envelope.quote_id}.{envelope.revision}.{letter.nonce.hex()}@{domain}>"
         message = Message(
-            sender=self.sender,
-            to=letter.to,
-            message_id=message_id,
-            at=letter.at,
+            **self._head(letter, envelope.quote_id, envelope.revision),
             link=url.rstrip("/") + letter.path,
-            reply_to=self.reply_to,
-            note=letter.note,
             pdf=None if self.quote_pdf is None else self.quote_pdf(paper),
         )
         body = compose(quote, envelope, Scribe(quote.language), message)
-        return Composed(message_id=message_id, body=body)
+        return Composed(message_id=message.message_id, body=body)
 
 
 class StoredMails(Struct, frozen=True):

@@ -72,7 +72,6 @@ class Life(Rounds):
 
     def __init__(self, place: Path, seed: int) -> None:
         super().__init__(place / "data", seed)
-        self.folder = place / "data"
         self.copies = place / "copies"
         self.victim = Victim()
         self.given: dict[str, str] = {}

@@ -19,7 +19,7 @@ from typing import Any
 
 import httpx
 from tests.crash.ledger import Call
-from tests.crash.rounds import Service, send
+from tests.crash.rounds import Killing, send
 
 BUYERS = 4
 MOST_QUOTES = 3
@@ -179,34 +179,21 @@ async def work(client: httpx.AsyncClient, buyer: Buyer, luck: random.Random) -> 
         return
 
 
-class Rounds:
+class Rounds(Killing):
     """Rounds of ordering, killing and looking, on one data folder."""
 
     def __init__(self, folder: Path, seed: int) -> None:
-        self.folder = folder
-        self.service = Service(folder)
-        self.luck = random.Random(seed)
+        super().__init__(folder, seed)
         self.buyers = [Buyer(f"buyer{number}") for number in range(BUYERS)]
         self.first: dict[str, Decimal] = {}
-        self.kills = self.again = 0
-
-    def client(self) -> httpx.AsyncClient:
-        """Return a client with the owner's key."""
-        headers = {"Authorization": f"Bearer {self.service.key}"}
-        return httpx.AsyncClient(base_url=self.service.address, headers=headers, timeout=60)
 
     async def one(self) -> None:
         """Order, kill, start again, look."""
-        async with self.client() as client:
-            tasks = [
-                asyncio.create_task(work(client, buyer, random.Random(self.luck.random())))
-                for buyer in self.buyers
-            ]
-            await asyncio.sleep(self.luck.uniform(0.05, 0.4))
-            self.service.kill()
-            self.kills += 1
-            await asyncio.gather(*tasks)
-        self.service.start()
+        await self.kill_amid(
+            lambda client: [work(client, one, self.fresh_luck()) for one in self.buyers],
+            0.05,
+            0.4,
+        )
         async with self.client() as client:
             for buyer in self.buyers:
                 await self.settle(client, buyer)

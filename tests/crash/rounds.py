@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Callable, Coroutine, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,8 @@ REQUESTS: tuple[dict[str, Any], ...] = (
         "discounts": [{"reason": "regular", "by": "Owner", "percent": "5"}],
     },
 )
+Works = Callable[[httpx.AsyncClient], Iterable[Coroutine[Any, Any, None]]]
+"""Returns what clients do at the same time, until the service is killed."""
 WRITERS = 6
 SHELF = "/v1/shelf/V68-G-110"
 ON_HAND = 3
@@ -134,34 +137,51 @@ async def write(client: httpx.AsyncClient, writer: Writer, luck: random.Random) 
         writer.learn(call, quote, answer.headers.get("ETag", ""), answer.json())
 
 
-class Rounds:
-    """Rounds of writing, killing and looking, on one data folder."""
+class Killing:
+    """A service on one data folder that is killed amid work, and started again."""
 
     def __init__(self, folder: Path, seed: int) -> None:
+        self.folder = folder
         self.service = Service(folder)
         self.luck = random.Random(seed)
-        self.writers = [Writer(f"writer{index}") for index in range(WRITERS)]
-        self.seen = Counter[str]()
-        self.last = 0
         self.kills = self.again = 0
 
     def client(self) -> httpx.AsyncClient:
         """Return a client with the owner's key."""
         headers = {"Authorization": f"Bearer {self.service.key}"}
-        return httpx.AsyncClient(base_url=self.service.address, headers=headers, timeout=30)
+        return httpx.AsyncClient(base_url=self.service.address, headers=headers, timeout=60)
 
-    async def one(self) -> None:
-        """Write, kill, start again, look."""
+    async def kill_amid(self, works: Works, least: float, most: float) -> None:
+        """Let clients work, kill the service within so many seconds, and start it again."""
         async with self.client() as client:
-            tasks = [
-                asyncio.create_task(write(client, writer, random.Random(self.luck.random())))
-                for writer in self.writers
-            ]
-            await asyncio.sleep(self.luck.uniform(0.02, 0.25))
+            tasks = [asyncio.create_task(each) for each in works(client)]
+            await asyncio.sleep(self.luck.uniform(least, most))
             self.service.kill()
             self.kills += 1
             await asyncio.gather(*tasks)
         self.service.start()
+
+    def fresh_luck(self) -> random.Random:
+        """Return a generator of random numbers for one client."""
+        return random.Random(self.luck.random())
+
+
+class Rounds(Killing):
+    """Rounds of writing, killing and looking, on one data folder."""
+
+    def __init__(self, folder: Path, seed: int) -> None:
+        super().__init__(folder, seed)
+        self.writers = [Writer(f"writer{index}") for index in range(WRITERS)]
+        self.seen = Counter[str]()
+        self.last = 0
+
+    async def one(self) -> None:
+        """Write, kill, start again, look."""
+        await self.kill_amid(
+            lambda client: [write(client, one, self.fresh_luck()) for one in self.writers],
+            0.02,
+            0.25,
+        )
         async with self.client() as client:
             for writer in self.writers:
                 await self.settle(client, writer)
