@@ -46,7 +46,13 @@ def held_by(
     if handover is None:
         return RetentionWhy.machine, None
     until = handover.day + timedelta(days=terms.warranty_days)
-    return None if today > until or not terms.warranty_days else (RetentionWhy.warranty, until)
+    # who declined paid for the diagnosis alone, which has no warranty
+    is_repaired = quote.agreed is not None
+    return (RetentionWhy.warranty, until) if is_repaired and _runs(terms, until, today) else None
+
+
+def _runs(terms: Terms, until: date, today: date) -> bool:
+    return bool(terms.warranty_days) and today <= until
 
 
 def bills_to(records: Records, quote: int, customer: int) -> tuple[KeptBill, ...]:

@@ -129,6 +129,19 @@ def test_customer_with_a_debt_is_erased_in_part_and_later_by_itself(staff: Staff
     assert staff.counter.store.read(lambda records: records.retentions.every()) == ()
 
 
+def test_who_declined_and_collected_is_erased_whole(staff: Staff) -> None:
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    id = staff.issued(customer=customer, diagnostic_done=True)  # noqa: A001
+    staff.act(id, "decline", {"revision": 1})
+    staff.act(id, "stop", {"by": "R"})
+    settle(staff, id)
+    collect(staff, id)
+
+    told = erased(staff, customer)
+
+    assert (told["stays"], told["erased_in_part"]) == ([], False)
+
+
 def test_sweep_leaves_a_customer_with_new_work(staff: Staff) -> None:
     customer, id = finished(staff)  # noqa: A001
     erased(staff, customer)

@@ -224,7 +224,8 @@ def _unbooked(
     catalogue = call.desk.service.workshop.catalogue
     absent = [*absent_lines(records, catalogue, quote.number, agreed)]
     to_shelf = {one.line: one.to_shelf for one in used.goods}
-    return unbooked_facts(check_here(absent, billed, reason, to_shelf), reason)
+    less = "bill less (`goods` takes what is `not_arrived`)"
+    return unbooked_facts(check_here(absent, billed, reason, to_shelf, less=less), reason)
 
 
 def _used(body: FinishIn) -> Used:

@@ -55,6 +55,7 @@ class GoodsNotHere(ActRefused):
         absent: Sequence[Absent],
         billed: Mapping[int, Decimal],
         to_shelf: Mapping[int, Decimal],
+        less: str,
     ) -> None:
         named = "; ".join(
             _named(one, billed.get(one.place, _NONE), to_shelf.get(one.place, _NONE))
@@ -62,8 +63,8 @@ class GoodsNotHere(ActRefused):
         )
         super().__init__(
             f"no delivery is booked of goods that would be billed: {named}. Book the delivery on "
-            "its order, or the goods on the shelf for this quote; bill less (`goods` takes what is "
-            "`not_arrived`); or say in `unbooked` why they are billed all the same"
+            f"its order, or the goods on the shelf for this quote; {less}; or say in `unbooked` "
+            "why they are billed all the same"
         )
         self.lines = tuple(one.place for one in absent)
 
@@ -109,6 +110,8 @@ def check_here(
     billed: Mapping[int, Decimal],
     unbooked: str | None,
     to_shelf: Mapping[int, Decimal] = MappingProxyType({}),
+    *,
+    less: str,
 ) -> tuple[int, ...]:
     """Return the lines of which more is billed and put on the shelf than is here, by their places.
 
@@ -116,6 +119,7 @@ def check_here(
         absent: the lines of goods that are not all here.
         billed: the quantity that is billed of each line, by its place.
         to_shelf: the quantity that is said to go on the shelf.
+        less: how the caller bills less.
         unbooked: why goods are billed of which no delivery is booked; None: no such are.
 
     Raises: GoodsNotHere, without such a reason.
@@ -126,7 +130,7 @@ def check_here(
         if billed.get(one.place, _NONE) + to_shelf.get(one.place, _NONE) > one.here
     ]
     if over and unbooked is None:
-        raise GoodsNotHere(over, billed, to_shelf)
+        raise GoodsNotHere(over, billed, to_shelf, less)
     return tuple(one.place for one in over)
 
 

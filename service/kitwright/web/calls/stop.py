@@ -228,7 +228,8 @@ def _not_here(call: Call, records: Records, case: _Case, reason: str | None) -> 
         return ()
     catalogue, number = call.desk.service.workshop.catalogue, case.quote.number
     absent = [*absent_lines(records, catalogue, number, case.said)]
-    return check_here(absent, _due(case, _used(call, records, case, is_kept=False)), reason)
+    due = _due(case, _used(call, records, case, is_kept=False))
+    return check_here(absent, due, reason, less="name an earlier `step`, before they are fitted")
 
 
 def _used(call: Call, records: Records, case: _Case, *, is_kept: bool = True) -> UsedUp | None:
