@@ -20,7 +20,7 @@ from kitwright.money import Money
 from kitwright.quote import amount_of, encode_quote
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
-from kitwright.stages.kit.lot import MOST_LOTS, MOST_PARTS
+from kitwright.stages.kit.market import MOST_LOTS, MOST_PARTS
 from kitwright.stages.kit.need import MOST_NEEDS
 from kitwright.stages.request import RequestRefused
 from kitwright.telling.teller import MOST_TOLD, TOLD

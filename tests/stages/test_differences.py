@@ -21,7 +21,9 @@ from kitwright.flow import quote_repair
 from kitwright.money import Money, total
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
 from kitwright.stages.kit import Kit, Need
-from kitwright.stages.kit.lot import Lot, Market, find_lots
+from kitwright.stages.kit.choice import find_lots
+from kitwright.stages.kit.lot import Lot
+from kitwright.stages.kit.market import Market
 from kitwright.stages.kit.wanted import Wanted
 from kitwright.stages.ordering import split_orders
 from kitwright.stages.ordering.order import order_line, place_orders

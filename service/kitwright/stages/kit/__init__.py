@@ -2,7 +2,7 @@
 
 from kitwright.stages.kit.fitment import FitmentError, Fitments
 from kitwright.stages.kit.kit import Kit, choose_kit, first_day_of
-from kitwright.stages.kit.lot import Market
+from kitwright.stages.kit.market import Market
 from kitwright.stages.kit.need import (
     OIL_FILL,
     Need,

@@ -11,18 +11,10 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.errors import KitwrightError
+from kitwright.stages.kit.choice import choose_lots, find_offers, first_day
 from kitwright.stages.kit.landed import least_landed
-from kitwright.stages.kit.lot import (
-    Chosen,
-    Covers,
-    InTime,
-    Lot,
-    Market,
-    Offers,
-    choose_lots,
-    find_offers,
-    first_day,
-)
+from kitwright.stages.kit.lot import Chosen, InTime, Lot, Offers
+from kitwright.stages.kit.market import Covers, Market
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart, LeftOver, Unfilled
 from kitwright.stages.kit.wanted import Covered, Wanted

@@ -17,7 +17,7 @@ from itertools import product
 from operator import or_
 from typing import NamedTuple
 
-from kitwright.stages.kit.lot import Market
+from kitwright.stages.kit.market import Market
 from kitwright.stages.kit.part import KitPart
 from kitwright.stages.supply import Goods, Terms
 
