@@ -21,7 +21,7 @@ from tests.store.small import STAMP, TODAY, a_payment, a_quote
 
 from kitwright.catalogue.model import LabourBasis
 from kitwright.keeping import accounts, paying
-from kitwright.keeping.advancing import invoice_advance, set_off
+from kitwright.keeping.advancing import credit_undue, invoice_advance
 from kitwright.keeping.bill_parties import Asked
 from kitwright.keeping.invoicing import NothingToInvoice
 from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
@@ -141,7 +141,7 @@ class AdvanceLedger(Ledger):
             records.quotes.put(ended)
             if statement is not None:
                 accounts.keep_statement(records, STAMP, ended, statement, None)
-            return set_off(records, STAMP, ended, statement, WORDS)
+            return credit_undue(records, STAMP, ended, statement, WORDS)
 
         return self.write(work)
 

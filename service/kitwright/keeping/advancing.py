@@ -141,7 +141,7 @@ def deductions(
     return tuple(lines), tuple(deducts)
 
 
-def set_off(
+def credit_undue(
     records: Records,
     stamp: Stamp,
     quote: KeptQuote,

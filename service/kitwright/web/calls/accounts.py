@@ -13,7 +13,7 @@ from msgspec import Meta, field, structs
 from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
 from kitwright.keeping.accounts import Account, account_of
-from kitwright.keeping.advancing import set_off
+from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
@@ -197,7 +197,7 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     unbooked = _unbooked(call, records, quote, used, body.unbooked)
     finished = life.finish(records, stamp, quote, items, stopped, unbooked)
     accounts.keep_statement(records, stamp, finished, statement, body.by)
-    finished = set_off(
+    finished = credit_undue(
         records, stamp, finished, statement, tell_advances(statement.language, statement.quote)
     )
     return answer(desk, head_of(desk, records, finished))

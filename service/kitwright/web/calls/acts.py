@@ -12,7 +12,7 @@ from msgspec import Meta
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
-from kitwright.keeping.advancing import set_off
+from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.prices import PriceMoved, moved_prices
@@ -325,7 +325,7 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     if withdrawn.state is QuoteState.withdrawn:
         language = read_quote(revision_of(records, withdrawn, withdrawn.shown).answer).language
         words = tell_advances(language, written(QUOTE, withdrawn.number))
-        withdrawn = set_off(records, call.stamp, withdrawn, None, words)
+        withdrawn = credit_undue(records, call.stamp, withdrawn, None, words)
     return _told(call, records, withdrawn)
 
 

@@ -11,7 +11,7 @@ from msgspec import Meta, Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import accounts, stopping
-from kitwright.keeping.advancing import set_off
+from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.consent import limit_of
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision
 from kitwright.keeping.stopping import StopNotPriced, check_stop, kept_places
@@ -169,7 +169,7 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
         words = tell_advances(statement.language, statement.quote)
-        stopped = set_off(records, call.stamp, stopped, statement, words)
+        stopped = credit_undue(records, call.stamp, stopped, statement, words)
         return answer(desk, head_of(desk, records, stopped))
 
     return work
