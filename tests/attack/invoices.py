@@ -7,6 +7,7 @@ import os
 import random
 import signal
 import time
+import traceback
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -45,6 +46,8 @@ def killed(folder: Path, statement: Statement, chance: random.Random) -> list[st
         os.close(out)
         try:
             asyncio.run(_work(folder, statement, into))
+        except BaseException:  # noqa: BLE001 - what a process ends of is told
+            traceback.print_exc()
         finally:
             os._exit(1)
     os.close(into)
@@ -73,7 +76,8 @@ async def _work(folder: Path, statement: Statement, into: int) -> None:
             )
         )
         keep_statement(records, STAMP, quote, statement, None)
-        asked = Asked(customer=a_customer())
+        customer = records.customers.add(a_customer())
+        asked = Asked(customer=customer)
         return make_invoice(records, STAMP, quote, SELLING, asked, WORDS)[1]
 
     async def clerk() -> None:
