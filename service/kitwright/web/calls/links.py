@@ -253,7 +253,9 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
         account=told_account(
-            closing_of(records, link, quote, revision, f"/v1/links/{call.variable('token')}")
+            closing_of(
+                records, quote, revision, link.expires, f"/v1/links/{call.variable('token')}"
+            )
         ),
     )
     if revision.state in ENDED:
@@ -338,7 +340,7 @@ def _offered(records: Records, call: Call) -> Offered:
             visit=quote.state.value,
             valid_until=revision.valid_until,
         ),
-        closing_of(records, link, quote, revision, here),
+        closing_of(records, quote, revision, link.expires, here),
     )
 
 
