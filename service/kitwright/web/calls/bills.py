@@ -278,7 +278,12 @@ def _portions(desk: Desk, parts: Sequence[CreditPartIn]) -> Iterator[Portion]:
 
 @operation("GET /v1/invoices", "listInvoices", "quotes")
 def find(records: Records, call: Call, query: BillsQuery) -> Reply[ListOut[KeptBill]]:
-    """List invoices and credit notes, newest first."""
+    """List invoices and credit notes, newest first.
+
+    `buyer` is the customer to whom one is made out; null if that is not known, because a version
+    before kept it by name alone and the quote's customer has another: it is then erased, and closed
+    to others, with the quote's customer.
+    """
     return page_of(call.operation.path, query, records.bills.find)
 
 
