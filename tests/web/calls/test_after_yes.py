@@ -1,5 +1,6 @@
 """What a customer reads after a yes: how far the work is, and what becomes of what was paid."""
 
+from decimal import Decimal
 from html import unescape
 from typing import Any
 
@@ -98,3 +99,19 @@ def test_withdrawal_from_a_choice_is_shown_by_the_link_and_acknowledged(orchard:
     assert mail["to"] == "maud@example.test"
     assert b"Receipt of your withdrawal" in kept.body
     assert b"You owe nothing." in kept.body
+
+
+def test_what_is_paid_in_advance_is_not_asked_for_again(staff: Staff) -> None:
+    id, path = offered(staff, "en")  # noqa: A001
+    yes = staff.client.post(f"{path}/accept", json={"who": "M. Ferrier"}, headers=JSON)
+    assert yes.is_success
+    asked = staff.get(f"/v1/quotes/{id}/payments")["advance_left"]["amount"]
+    assert f'To pay first</dt><dd class="value"><bdi>${asked}' in page(staff, path)
+
+    for amount in ("1.00", str(Decimal(asked) - 1)):
+        assert "To pay first" in page(staff, path)
+        staff.act(id, "payments", {"amount": amount, "means": "card", "by": "Till"})
+
+    told = page(staff, path)
+    assert "To pay first" not in told
+    assert f'Paid</dt><dd class="value"><bdi>${asked}' in told
