@@ -286,16 +286,13 @@ class Rounds(Killing):
         being sent when the service was killed is tried again a minute later, and not awaited.
         """
         wanted = [name for buyer in self.buyers for name in buyer.mailed]
+        mails = await self.mails(client, wanted)
         for _ in range(100):
-            mails = [
-                mail
-                for name in wanted
-                for mail in (await client.get(f"/v1/orders/{name}/messages")).json()["items"]
-            ]
-            waiting = [mail for mail in mails if mail["state"] == "queued"]
-            if all(mail["attempts"] for mail in waiting):
+            if all(mail["state"] != "queued" or mail["attempts"] for mail in mails):
                 break
             await asyncio.sleep(0.2)
+            mails = await self.mails(client, wanted)
+        waiting = [mail for mail in mails if mail["state"] == "queued"]
         letters = [*(self.folder / "mail").glob("**/*.eml")]
         assert len(mails) == len(wanted)
         assert all(mail["state"] == "sent" for mail in mails if mail not in waiting), mails
@@ -303,6 +300,14 @@ class Rounds(Killing):
         sent = len(mails) - len(waiting)
         # the letter may have been written before the kill, too
         assert sent <= len(letters) <= len(wanted), (sent, len(letters), len(wanted))
+
+    async def mails(self, client: httpx.AsyncClient, orders: list[str]) -> list[dict[str, Any]]:
+        """Return the e-mails of orders."""
+        return [
+            mail
+            for name in orders
+            for mail in (await client.get(f"/v1/orders/{name}/messages")).json()["items"]
+        ]
 
 
 async def run(folder: Path, kills: int, seed: int = 1) -> Rounds:

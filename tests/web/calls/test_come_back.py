@@ -341,3 +341,40 @@ def test_no_before_the_cause_is_settled_names_no_sum_as_sure(staff: Staff) -> No
     assert "or nothing if our warranty covers the cause" in page
     staff.act(id, "decline", {"revision": 1, "reason": None})
     assert "or nothing if our warranty covers" in staff.client.get(path, headers=html).text
+
+
+def stopped(staff: Staff, machine: str) -> str:
+    """Return a visit that was stopped once everything was off."""
+    id = staff.accepted()  # noqa: A001
+    staff.supplied(id)
+    staff.act(id, "start")
+    plan = quoted(staff, id)["quote"]["work_plan"]
+    step = plan["steps"][plan["stops"][0]["before_step"] - 1]["step"]
+    staff.act(id, "stop", {"step": step, "machine": machine, "by": "R. Okafor"})
+    return id
+
+
+def test_stopped_visit_has_a_warranty_on_what_was_done_alone(staff: Staff) -> None:
+    boxes, refitted = stopped(staff, "boxes"), stopped(staff, "put_together")
+    asked = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5", "jobs": [VALVE]}
+    work = {"quote": refitted, "cause": "work", **BY}
+
+    def errors(said: dict[str, Any], **members: Any) -> list[tuple[str, str]]:
+        told = staff.refused("/v1/quotes", {**asked, **members, "comes_back": said})["errors"]
+        return [(one["pointer"], one["code"]) for one in told]
+
+    assert errors({"quote": boxes}) == [("/comes_back/quote", "visit-not-finished")]
+    for jobs in ([], [VALVE]):
+        assert errors({**work, "jobs": jobs}) == [("/comes_back/jobs", "job-not-done")]
+    unused = next(
+        one["code"]
+        for one in staff.get(f"/v1/quotes/{refitted}/statement")["statement"]["lines"]
+        if one["kind"] == "part" and one["quantity"] == "0"
+    )
+    part = {**work, "cause": "part", "part": unused, "jobs": [{"job": "J-OIL"}]}
+    assert errors(part, jobs=[{"job": "J-OIL"}]) == [("/comes_back/part", "part-not-fitted")]
+    # work that mends what the shop did is borne, and a new fault can be named
+    oil: dict[str, Any] = {"jobs": [{"job": "J-OIL"}], "diagnoses": []}
+    made = quoted(staff, back(staff, refitted, said={"jobs": [{"job": "J-OIL"}]}, **oil))["quote"]
+    assert made["comes_back"]["state"] == "borne"
+    assert quoted(staff, back(staff, refitted, None))["quote"]["comes_back"]["state"] != "borne"
