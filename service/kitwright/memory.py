@@ -153,6 +153,7 @@ class Memory:
         """Drop all answers."""
         with self._lock:
             self._known.clear()
+            self._growing = None
             self.held = 0
 
     def _weigh(self, question: Hashable, known: _Known) -> int:
