@@ -199,6 +199,13 @@ def known_buyers(db: Database) -> None:
     fill_buyers(db.conn)
 
 
+@MIGRATIONS(name="0020")
+def storage(db: Database) -> None:
+    """Keep the terms of storage with the ticket, and what it came to with the handover."""
+    for table in ("tickets", "handovers"):
+        _run(db, f"ALTER TABLE {table} ADD COLUMN storage TEXT")
+
+
 _ERASURES: Final = """
 CREATE TABLE erasures (
     number INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -8,6 +8,7 @@ from enum import StrEnum
 from msgspec import Struct
 
 from kitwright.money import Money
+from kitwright.quote import Amount, StatementLine, Tax
 
 
 class KeptStatement(Struct, frozen=True, kw_only=True):
@@ -47,11 +48,25 @@ class Payment(Struct, frozen=True, kw_only=True):
     is_advance: bool = False
 
 
+class StorageFee(Struct, frozen=True, kw_only=True):
+    """What was owed for storage when a machine was collected: for `days` after `free_until`. It is
+    the `line` that follows those of the statement, with the `taxes` on it; or `waived` is why the
+    shop did not charge it, and `line` is None.
+    """
+
+    free_until: date
+    days: int
+    fee: Amount
+    line: StatementLine | None = None
+    taxes: tuple[Tax, ...] = ()
+    waived: str | None = None
+
+
 class Handover(Struct, frozen=True, kw_only=True):
     """A machine was collected by `collector`, and handed over by `who`, with the balance then.
 
     `old_parts` says that the old parts went along, `is_unsafe` that the machine is tagged as not
-    safe to use.
+    safe to use. `storage` is None if none was owed.
     """
 
     quote: int
@@ -62,6 +77,7 @@ class Handover(Struct, frozen=True, kw_only=True):
     is_unsafe: bool
     balance: Money
     who: str
+    storage: StorageFee | None = None
 
 
 class BillKind(StrEnum):
