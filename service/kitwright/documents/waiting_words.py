@@ -13,7 +13,6 @@ def waiting_told(waiting: Waiting, scribe: Scribe, *, includes_tax: bool) -> Ite
     """Yield since when the machine waits, what storage costs by the agreed terms, and that the law
     decides on the rest; `includes_tax` if prices do.
     """
-
     say, day = scribe.say, scribe.day
     if waiting.is_declined:
         yield say("Your machine waits here since {day}. Please collect it.", day=day(waiting.since))

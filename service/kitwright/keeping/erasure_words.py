@@ -64,6 +64,8 @@ def without_buyer(body: bytes) -> bytes:
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),
+        # it was over what is erased
+        seal=None,
     )
     return encode_billing(left)
 

@@ -201,6 +201,8 @@ class Bill(Struct, frozen=True, kw_only=True):
     that was not told when it was made. The invoice of an advance has the day on which it was
     `paid_on` in place of a day of supply. An invoice deducts those invoices of advances in
     `deducts`, each by a line for each of its taxes, because their tax was due with the advance.
+    `seal` tells a true copy from one that was typed: it is over all other members, by a secret of
+    the shop, and null in documents of earlier versions.
     """
 
     number: str
@@ -236,6 +238,7 @@ class Bill(Struct, frozen=True, kw_only=True):
     deducts: tuple[Deducted, ...] = ()
     profile: str | None
     unmet: tuple[str, ...]
+    seal: str | None = None
 
 
 def encode_billing(document: Statement | Bill) -> bytes:

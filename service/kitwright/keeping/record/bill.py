@@ -94,8 +94,9 @@ class KeptBill(Struct, frozen=True, kw_only=True):
 
     `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
     `erased_at` on, `body` has no personal data. At `entered_at` it was entered from its copy after
-    a restore; None if it was made here. `buyer` is the number of the customer to whom it is made
-    out, None if that is only known to be the quote's.
+    a restore; None if it was made here. `is_sealed` says whether the seal of that copy held: True
+    of a true copy, False of one that was changed, None of one without a seal. `buyer` is the number
+    of the customer to whom it is made out, None if that is only known to be the quote's.
     """
 
     number: int
@@ -115,6 +116,7 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     erased_at: datetime | None = None
     entered_at: datetime | None = None
     buyer: int | None = None
+    is_sealed: bool | None = None
 
     @property
     def name(self) -> str:
