@@ -49,8 +49,8 @@ class NoStatement(ActRefused):
 
     def __init__(self, quote: KeptQuote) -> None:
         super().__init__(
-            f"this quote has no statement (it is {quote.state.value}): the statement is made when "
-            "its work is finished"
+            f"this quote has no statement (it is {quote.state.value}): `finish` makes it, or "
+            "`stop` if the work ends before, or if no more than the diagnosis is owed"
         )
         self.quote = quote.number
 
