@@ -8,7 +8,7 @@ from enum import StrEnum
 from msgspec import Struct
 
 from kitwright.money import Money
-from kitwright.quote import Amount, StatementLine, Tax
+from kitwright.quote import Amount, Count, StatementLine, Tax
 
 
 class KeptStatement(Struct, frozen=True, kw_only=True):
@@ -55,7 +55,7 @@ class StorageFee(Struct, frozen=True, kw_only=True):
     """
 
     free_until: date
-    days: int
+    days: Count
     fee: Amount
     line: StatementLine | None = None
     taxes: tuple[Tax, ...] = ()

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from kitwright.keeping.record.hand import Means
 from kitwright.money import Money
-from kitwright.quote import Amount, Registered
+from kitwright.quote import Amount, Count, Registered
 
 
 class Billing(Registered, frozen=True, kw_only=True):
@@ -67,7 +67,7 @@ class StorageTerms(Struct, frozen=True, kw_only=True):
     tax if the shop's prices were.
     """
 
-    grace_days: int
+    grace_days: Count
     per_day: Amount
     most: Amount | None = None
 
