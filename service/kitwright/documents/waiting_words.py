@@ -14,10 +14,10 @@ def waiting_told(waiting: Waiting, scribe: Scribe) -> Iterator[str]:
     decides on the rest.
     """
     say, day = scribe.say, scribe.day
-    if waiting.is_declined:
-        yield say("Your machine waits here since {day}. Please collect it.", day=day(waiting.since))
-    else:
+    if waiting.is_repaired:
         yield say("Your machine is ready since {day}. Please collect it.", day=day(waiting.since))
+    else:
+        yield say("Your machine waits here since {day}. Please collect it.", day=day(waiting.since))
     storage = waiting.storage
     if storage is not None:
         price = scribe.amount(amount_of(storage.per_day))

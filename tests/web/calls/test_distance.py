@@ -33,7 +33,7 @@ BUSINESS = {
 
 WITHDREW = [
     ("en", "The work is stopped", "You owe only the part of the price", "Your machine is here."),
-    ("de", "Die Arbeit ist eingestellt", "Sie schulden nur den Teil", "Ihre Maschine ist bei uns."),
+    ("de", "Die Arbeit ist eingestellt", "Sie schulden nur den Teil", "Ihr Gerät ist bei uns."),
 ]
 """Language, and the words of what follows a withdrawal from work that has begun."""
 WHILE_IT_STANDS = {

@@ -12,6 +12,7 @@ from msgspec import structs
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
+from kitwright.documents.page_words import set_off_told
 from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.choosing import agreed_from
@@ -32,6 +33,7 @@ from kitwright.keeping.record import (
     RevisionState,
     Stamp,
 )
+from kitwright.keeping.set_off import may_set_off
 from kitwright.keeping.store import Records
 from kitwright.keeping.waiting import waits_since
 from kitwright.keeping.whom import is_for_the_same
@@ -315,7 +317,7 @@ def _offered(records: Records, call: Call) -> Offered:
         paper_of(records, quote, revision.number, call.desk.overrun),
         call.desk.service.workshop.shop,
     )
-    envelope = paper.envelope
+    envelope, can_accept = paper.envelope, may_set_off(records, quote, revision.number)
     is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
         records, quote, call.desk.today()
     )
@@ -323,7 +325,7 @@ def _offered(records: Records, call: Call) -> Offered:
         paper,
         PageActions(
             state=PageState(revision.state),
-            accept_url=beside(call, call.variable("token"), "accept"),
+            accept_url=beside(call, call.variable("token"), "accept") if can_accept else None,
             photos_url=beside(call, call.variable("token"), "photos"),
             decline_url=beside(call, call.variable("token"), "decline"),
             newer_url=None if newer is None else beside(call, newer.token),
@@ -333,7 +335,9 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
-            notice=to_collect(call.desk, records, quote, paper),
+            notice=to_collect(call.desk, records, quote, paper)
+            if can_accept or revision.state is not RevisionState.issued
+            else set_off_told(Scribe(paper.quote.language)),
             withdraw_url=beside(call, call.variable("token"), "withdraw")
             if is_open_to_withdraw
             else None,
