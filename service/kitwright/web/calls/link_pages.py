@@ -301,7 +301,7 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
 def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str]:
     """Return the code of the error in a form by its field; a missing one is the required one."""
     fault = fault_of(error)
-    required = next(field.name for field in structs.fields(shape) if field.required)
+    required = next((field.name for field in structs.fields(shape) if field.required), "")
     return {fault.pointer.lstrip("/") or required: fault.code}
 
 

@@ -19,6 +19,7 @@ from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.consent import Yes, limit_before
 from kitwright.keeping.distance import (
     may_withdraw,
+    waits_until,
     withdrawn_at,
 )
 from kitwright.keeping.life import chosen_of
@@ -55,7 +56,7 @@ from kitwright.quote import (
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
-from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
+from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right, words_of_wish
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
@@ -147,6 +148,14 @@ class OfferedChoiceOut(Out, frozen=True, kw_only=True):
     more: Money
     text: str
     quote: ShownQuote
+
+
+class EarlyIn(Wire, frozen=True, kw_only=True):
+    """A customer's wish, after the yes, that the work begin at once: who says so; null: who gave
+    the yes.
+    """
+
+    who: Text | None = None
 
 
 class WithdrawIn(Wire, frozen=True, kw_only=True):
@@ -318,6 +327,7 @@ def _offered(records: Records, call: Call) -> Offered:
         call.desk.service.workshop.shop,
     )
     envelope, can_accept = paper.envelope, may_set_off(records, quote, revision.number)
+    is_waiting = waits_until(records, quote, call.desk.today()) is not None
     is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
         records, quote, call.desk.today()
     )
@@ -340,6 +350,9 @@ def _offered(records: Records, call: Call) -> Offered:
             else set_off_told(Scribe(paper.quote.language)),
             withdraw_url=beside(call, call.variable("token"), "withdraw")
             if is_open_to_withdraw
+            else None,
+            early_url=beside(call, call.variable("token"), "early-start")
+            if quote.agreed == revision.number and is_waiting
             else None,
             visit=quote.state.value,
             valid_until=revision.valid_until,
@@ -551,3 +564,17 @@ def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut
     link, stamp, quote = _read(records, call)
     distance.withdraw(records, stamp, quote, who=body.who, means=Means.link)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))
+
+
+@decision("early-start", "startEarlyByLink", _offered, _choosing, "act-refused", **LINK_FACTS)
+def early_start(records: Records, call: Call, body: EarlyIn) -> Reply[DecidedOut]:
+    """Ask for an early start as the customer.
+
+    For a consumer whose yes by the link made a contract from afar and did not say so
+    (`starts_early` of `withdrawal`): the work need no longer wait until the period is over. The
+    wish is recorded in the words of `wish`. Idempotent: repeating the call has no further effect.
+    """
+    link, stamp, quote = _read(records, call)
+    text = words_of_wish(records, quote)
+    distance.wish_early_start(records, stamp, quote, who=body.who, means=Means.link, text=text)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="accepted"))
