@@ -181,7 +181,7 @@ class _Words:
     def _courses(self) -> Iterator[str]:
         """Yield the ways to repair it, each with its total, and what it leaves out."""
         yield self._scribe.say("Ways to repair it:")
-        for course in courses_of(self._quote, self._scribe):
+        for course in courses_of(self._quote, self._scribe, self._envelope.withdrawal):
             yield self._line(f"- {course.name}: {course.total}. {' '.join(course.facts)}")
         for reason in advice_of(self._quote, self._scribe):
             yield self._line(reason)

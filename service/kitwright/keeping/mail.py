@@ -154,7 +154,7 @@ def check_address(text: str) -> str:
     return text
 
 
-def sendable(records: Records, quote: KeptQuote) -> Revision:
+def sendable(records: Records, quote: KeptQuote, act: str = "send") -> Revision:
     """Return the revision of a quote that may go to its customer: the one on offer, else the one
     that is agreed, else the one whose customer has to know what is owed for no repair.
 
@@ -165,7 +165,7 @@ def sendable(records: Records, quote: KeptQuote) -> Revision:
         number = quote.shown
     revision = None if number is None else records.revisions.get(quote.number, number)
     if revision is None:
-        raise NothingOffered("send", quote)
+        raise NothingOffered(act, quote)
     return revision
 
 

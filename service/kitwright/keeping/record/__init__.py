@@ -45,6 +45,7 @@ from kitwright.keeping.record.message import (
 from kitwright.keeping.record.order import Allocation, KeptOrder, OrderEntry, OrderState
 from kitwright.keeping.record.quote import (
     ENDED,
+    SETTLED,
     Addition,
     Authorisation,
     EarlyWish,
@@ -57,6 +58,7 @@ from kitwright.keeping.record.quote import (
 
 __all__ = [
     "ENDED",
+    "SETTLED",
     "Addition",
     "Allocation",
     "Authorisation",

@@ -15,7 +15,7 @@ from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.documents.page_words import set_off_told
 from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
-from kitwright.keeping.choosing import agreed_from
+from kitwright.keeping.choosing import agreed_from, withdrawn_from
 from kitwright.keeping.consent import Yes, limit_before
 from kitwright.keeping.distance import (
     may_withdraw,
@@ -30,6 +30,8 @@ from kitwright.keeping.record import (
     Hand,
     KeptQuote,
     Means,
+    OrderState,
+    QuoteState,
     Revision,
     RevisionState,
     Stamp,
@@ -54,6 +56,7 @@ from kitwright.quote import (
     read_quote,
 )
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls import withdrawing
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right, words_of_wish
@@ -221,8 +224,11 @@ def by_link(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     """
     link, _, quote = _read(records, call)
     # what was chosen of an offer is shown where the offer was
-    agreed = agreed_from(records, quote, link.revision)
-    revision = agreed or life.revision_of(records, quote, link.revision)
+    revision = (
+        agreed_from(records, quote, link.revision)
+        or withdrawn_from(records, quote, link.revision)
+        or life.revision_of(records, quote, link.revision)
+    )
     if revision.is_erased:
         raise _erased()
     return link, quote, revision
@@ -354,11 +360,19 @@ def _offered(records: Records, call: Call) -> Offered:
             early_url=beside(call, call.variable("token"), "early-start")
             if quote.agreed == revision.number and is_waiting
             else None,
-            visit=quote.state.value,
+            visit=_how_far(records, quote),
             valid_until=revision.valid_until,
         ),
         closing_of(records, quote, revision, link.expires, here),
     )
+
+
+def _how_far(records: Records, quote: KeptQuote) -> str:
+    """Return the state of a quote, or `ordering` if an order for it is still to be sent."""
+    is_ordered = quote.state is QuoteState.ordered
+    if is_ordered and records.orders.find(quote.number, None, None, 1, OrderState.draft):
+        return "ordering"
+    return quote.state.value
 
 
 def _text(records: Records, quote: KeptQuote, revision: Revision) -> str:
@@ -558,11 +572,11 @@ def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut
 
     For a consumer whose yes by the link made a contract from afar, as long as the period lasts
     (`withdrawal` of the offer). Before the work has begun, nothing is agreed any longer. Once it
-    has, the shop stops it, and bills what was done until then. Idempotent: repeating the call has
-    no further effect.
+    has, the shop stops it, and bills what was done until then. The receipt goes to the customer's
+    e-mail address, if one is known. Idempotent: repeating the call has no further effect.
     """
     link, stamp, quote = _read(records, call)
-    distance.withdraw(records, stamp, quote, who=body.who, means=Means.link)
+    withdrawing.withdraw(call.desk, records, stamp, quote, who=body.who, means=Means.link)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))
 
 

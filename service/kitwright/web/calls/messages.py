@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from typing import Annotated, Final
 
 from msgspec import Meta
@@ -14,11 +13,11 @@ from kitwright.keeping.record import KeptQuote, Mail, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import Paper
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.desk import Desk, Letter
+from kitwright.web.calls.desk import Letter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE
 from kitwright.web.calls.link_closing import closing_of
-from kitwright.web.calls.link_making import end_of, make_link
+from kitwright.web.calls.link_making import end_of_link, make_link
 from kitwright.web.calls.quotes import changed_since
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.calls.standing import paper_of
@@ -84,7 +83,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
     quote, revision, paper, closing, _ = found
-    expires_at = _end(desk, revision, stamp.at)
+    expires_at = end_of_link(desk, revision, stamp.at)
     path = desk.store.read(
         lambda records: make_link(records, desk, quote, revision, expires_at).path
     )
@@ -138,14 +137,7 @@ def _found(records: Records, call: Call) -> _Found:
         paper_of(records, quote, revision.number, call.desk.overrun),
         call.desk.service.workshop.shop,
     )
-    expires = int(_end(call.desk, revision, call.stamp.at).timestamp())
+    expires = int(end_of_link(call.desk, revision, call.stamp.at).timestamp())
     # an e-mail names invoices and leads to none of them by itself
     closing = closing_of(records, quote, revision, expires, "")
     return quote, revision, paper, closing, round_of(records, quote)
-
-
-def _end(desk: Desk, revision: Revision, now: datetime) -> datetime:
-    """Return when the link of an e-mail ends. No decision depends on it after that; what was
-    agreed, and its account, can still be read.
-    """
-    return max(end_of(revision), now) + timedelta(days=desk.link_days)
