@@ -56,10 +56,13 @@ class Part(Struct, frozen=True, kw_only=True):
 
 
 class Sent(Struct, frozen=True, kw_only=True, tag="sent"):
-    """The order went out; `number` is the supplier's own for it, if it is known."""
+    """The order went out; `number` is the supplier's own for it, if it is known. `without_advance`
+    is why, if an advance for its parts was not recorded.
+    """
 
     means: SentBy
     number: str | None
+    without_advance: str | None = None
 
 
 class AnsweredLine(Struct, frozen=True, kw_only=True):

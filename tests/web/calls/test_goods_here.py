@@ -79,7 +79,11 @@ def test_finish_counts_what_came_of_a_line_once(staff: Staff) -> None:
         if line["due"] > 1
     )
     path = f"/v1/orders/{order}"
-    staff.done(f"{path}/send", {"means": "telephone", "by": "Owner"}, staff.order_tag(order))
+    staff.done(
+        f"{path}/send",
+        {"means": "telephone", "without_advance": "Known.", "by": "Owner"},
+        staff.order_tag(order),
+    )
     part = {"lines": [{"line": line["line"], "packs": line["due"] - 1}], "by": "Owner"}
     staff.done(f"{path}/receipts", part, staff.order_tag(order))
     for each in orders:

@@ -43,6 +43,7 @@ from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival
 from kitwright.units import exact
+from kitwright.web.calls.advance_owed import AdvanceMissing, advances_owed
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk, OrderLetter
 from kitwright.web.calls.handlers import Work, operation
@@ -122,7 +123,8 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
     By e-mail, with the order as PDF, CSV and UBL in the supplier's language: it is queued, sent in
     the background and retried for two days; the order's messages show its state. Or records that
     it was entered in the supplier's portal or told by telephone, with the supplier's own number.
-    Days promised count from now.
+    Days promised count from now. While an advance is asked for parts of the order and not recorded,
+    it is refused (`advance-missing`), unless `without_advance` says why it goes out all the same.
     """
     desk, stamp = call.desk, call.stamp
     means = SentBy(body.means)
@@ -130,6 +132,8 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
     def found(records: Records) -> tuple[KeptOrder, MadeOrder, str]:
         order_acts.check_order_act("send", call.checked(ORDER, records.orders.get).state)
         order = _redated(desk, call.checked(ORDER, records.orders.get), stamp.at)
+        if body.without_advance is None and (owed := advances_owed(desk, records, order)):
+            raise AdvanceMissing(owed)
         made, language = made_order(desk, records, order)
         return order, structs.replace(made, at=desk.clock(stamp.at)), language
 
@@ -152,7 +156,9 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
         if found(records)[0] != order:
             raise Refusal("record-changed", "the record was changed since it was read")
         doing = _doing(call, records, order, body.by)
-        done = order_acts.send(doing, Sent(means=means, number=body.reference))
+        done = order_acts.send(
+            doing, Sent(means=means, number=body.reference, without_advance=body.without_advance)
+        )
         if letter is not None and composed is not None:
             queue_order_mail(
                 records,

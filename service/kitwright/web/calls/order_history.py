@@ -115,7 +115,7 @@ def _entry(entry: OrderEntry, fact: Fact, differences: tuple[OrderDifference, ..
         by=entry.who,
         reference=said.get("number"),
         means=said.get("means"),
-        reason=said.get("reason") or said.get("agreed"),
+        reason=said.get("reason") or said.get("agreed") or said.get("without_advance"),
         day=said.get("day"),
         charges=said.get("charges"),
         net=said.get("net"),
