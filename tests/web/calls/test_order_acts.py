@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from email import message_from_bytes
 from email.policy import default
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from tests.web.problem import sound_problem
 
 from kitwright.app import make_app
 from kitwright.catalogue.model import ShopId
+from kitwright.keeping.charges import charged_for
+from kitwright.money import Money
 from kitwright.web.calls.service import Service
 from kitwright.workshop import Workshop
 
@@ -347,6 +350,78 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     assert kinds == {"quantity", "charges", "sum"}
     shown = buyer.read(order["id"])["lines"]
     assert [line["overbilled"] for line in shown] == [lines[0]["packs"], *[0] * (len(shown) - 1)]
+
+
+def test_disputed_charges_are_not_passed_on_and_a_bill_is_taken_back(buyer: Buyer) -> None:
+    quote = buyer.staff.accepted(**HEADS)
+    order = received(buyer, quote)
+    others = [one for one in buyer.staff.get("/v1/orders")["items"] if one["id"] != order["id"]]
+    for other in others:
+        buyer.staff.delivered(other["id"])
+    buyer.staff.act(quote, "start")
+    step = buyer.staff.get(f"/v1/quotes/{quote}")["quote"]["work_plan"]["steps"][0]["step"]
+    find = {"step": step, "what": "Plug worn.", "why": "Old.", "by": "R.", "trial": True}
+    find["jobs"] = [{"job": "J-PLUG", "cylinder": 1}]
+    placed = order["order"]
+    lines = [
+        {"line": at, "packs": line["packs"], "unit_cost": line["unit_cost"]}
+        for at, line in enumerate(placed["lines"], start=1)
+    ]
+    charges = f"{Decimal(placed['net']['amount']) - Decimal(placed['goods']['amount'])}"
+    bill = {"day": "2027-03-05", "charges": charges, "net": placed["net"]["amount"]}
+    assert Decimal(charges) > 0
+
+    def by_prices() -> str:
+        path = f"/v1/quotes/{quote}/found"
+        made = buyer.staff.done(path, find, buyer.staff.tag(quote)).json()
+        return str(made["change"]["by_prices"]["amount"])
+
+    before = by_prices()
+    buyer.act(order["id"], "bills", number="INV-1", **bill, lines=lines)
+    again = buyer.act(order["id"], "bills", number="INV-2", **bill, lines=lines)
+    assert {one["kind"] for one in again["differences"]} == {"quantity", "charges"}
+    assert by_prices() == before
+
+    said = {"number": "INV-2", "reason": "Sent twice."}
+    buyer.act(order["id"], "bills/back", **said)
+
+    assert {line["overbilled"] for line in buyer.read(order["id"])["lines"]} == {0}
+    entry = buyer.staff.get(f"/v1/orders/{order['id']}/entries")["items"][-1]
+    assert (entry["kind"], entry["reference"], entry["reason"]) == (
+        "bill_back",
+        "INV-2",
+        "Sent twice.",
+    )
+    assert buyer.refused(order["id"], "bills/back", **said) == "bill-unknown"
+    buyer.act(order["id"], "bills/back", number="INV-1", reason="Wrong month.")
+    told = buyer.act(order["id"], "bills", number="INV-1", **bill, lines=lines)
+    assert told["differences"] == []
+
+
+def test_freight_of_an_order_of_which_nothing_is_kept_is_not_the_customers(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS), buyer.staff.accepted(**HEADS)]
+    order = received(buyer, *quotes)
+
+    def charged(quote: str) -> Money | None:
+        return buyer.staff.counter.desk.store.read(
+            lambda records: charged_for(records, int(quote[1:]), Fraction(2))
+        )
+
+    before = charged(quotes[1])
+    assert before is not None
+    share = next(one for one in order["allocations"] if one["quote"] == quotes[1])
+    own = Decimal(share["freight"]["amount"]) + Decimal(share["fees"]["amount"])
+    assert own > 0
+    back = [
+        {"line": line["line"], "why": "not_needed", "packs": line["packs"]}
+        for line in share["lines"]
+        if line["packs"]
+    ]
+    buyer.act(order["id"], "returns", lines=back, agreed="Told by the counter.")
+
+    now = charged(quotes[1])
+    assert now is not None
+    assert before.amount - now.amount == own
 
 
 def test_what_happened_is_read_back_with_its_differences(buyer: Buyer) -> None:

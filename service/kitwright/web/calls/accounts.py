@@ -314,7 +314,7 @@ def _charged(desk: Desk, records: Records, quote: KeptQuote, reckoning: Reckonin
     """Return what suppliers charged in freight and fees for a quote, with tax if the shop's prices
     include it; None if nothing was ordered for it here.
     """
-    charged = charged_for(records, quote.number)
+    charged = charged_for(records, quote.number, desk.price_tolerance)
     if charged is None or not desk.service.workshop.shop.selling_prices_include_tax:
         return charged
     grossed = gross_up(exact(charged.amount), reckoning.area, ChargeKind.freight, reckoning.on)

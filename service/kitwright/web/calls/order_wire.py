@@ -105,6 +105,14 @@ class BillIn(Wire, frozen=True, kw_only=True):
     by: Text
 
 
+class BillBackIn(Wire, frozen=True, kw_only=True):
+    """A recorded bill that no longer counts, by its `number`: why, and who says so."""
+
+    number: Text
+    reason: Text
+    by: Text
+
+
 class ReturnedLineIn(Wire, frozen=True, kw_only=True):
     """Packs of a line that go back, or with `core`, so many old parts."""
 

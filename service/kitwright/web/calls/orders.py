@@ -173,7 +173,7 @@ def _made(
                 for one in need.follow_up.surplus
             ),
             late=tuple(_late(made, asked)),
-            costs=tuple(costs_of(records, made, asked)),
+            costs=tuple(costs_of(records, made, asked, desk.price_tolerance)),
             fills=tuple(fills_of(desk, records, made)),
         )
     )
