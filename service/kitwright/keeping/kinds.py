@@ -23,6 +23,7 @@ EventKind = Literal[
     "mail.failed",
     "mail.queued",
     "mail.sent",
+    "order.bill_back",
     "order.billed",
     "order.cancelled",
     "order.confirmed",
