@@ -113,7 +113,7 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
         settings.public_url,
         local_links=settings.local_links,
         reply_to=None if contact is None else contact.email,
-        quote_pdf=papers_of(service).quote_pdf,
+        papers=papers_of(service),
     )
 
 

@@ -123,7 +123,9 @@ def _settled(workshop: Workshop, request: Request, jobs: Jobs) -> Request:
     named = request.asked.terms.covered
     if named is None:
         return request
-    there = {each.key: each for each in jobs.operations}
+    # the shop also bears what a job costs that another one includes
+    every = (*jobs.operations, *(gone.operation for gone in jobs.swallowed))
+    there = {each.key: each for each in every}
     left_out = {(job.id, cylinder or 0) for job, cylinder in request.leave_out}
     if named:
         faults = [

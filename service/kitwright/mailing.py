@@ -9,16 +9,18 @@ from typing import Any
 
 from msgspec import Struct
 
-from kitwright.documents.email import Message, compose
+from kitwright.documents.closing_mail import compose_closing
+from kitwright.documents.email import compose
 from kitwright.documents.mail_head import Head
+from kitwright.documents.mail_link import Message
 from kitwright.documents.order_mail import OrderMessage, compose_order
+from kitwright.documents.papers import ShopPapers
 from kitwright.documents.slip_mail import compose_slip
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
 from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
-from kitwright.quote import Paper
 from kitwright.web.calls.desk import AnyLetter, Composed, Letter, OrderLetter, SlipLetter
 
 
@@ -30,14 +32,14 @@ class LetterWriter(Struct):
         public_url: the start of every link, before its path; None if it is not set.
         local_links: whether links may lead to an address that customers can't reach, for trials.
         reply_to: the address that replies go to, None for the sender's.
-        quote_pdf: makes the PDF of a revision, None if no file is attached.
+        papers: makes the PDF that goes with a letter to a customer.
     """
 
     sender: str
     public_url: str | None
+    papers: ShopPapers
     local_links: bool = False
     reply_to: str | None = None
-    quote_pdf: Callable[[Paper], bytes] | None = None
 
     def write(self, letter: AnyLetter) -> Composed:
         """Return an e-mail composed from a letter's data.
@@ -85,9 +87,12 @@ class LetterWriter(Struct):
         message = Message(
             **self._head(letter, envelope.quote_id, envelope.revision),
             link=url.rstrip("/") + letter.path,
-            pdf=None if self.quote_pdf is None else self.quote_pdf(paper),
+            pdf=self.papers.customer_pdf(paper, letter.closing),
         )
-        body = compose(quote, envelope, Scribe(quote.language), message)
+        if letter.closing is None:
+            body = compose(quote, envelope, Scribe(quote.language), message)
+        else:
+            body = compose_closing(paper, letter.closing, self.papers.shop, message)
         return Composed(message_id=message.message_id, body=body)
 
 

@@ -41,18 +41,18 @@ from kitwright.stages.price import (
     find_advances,
     price_lines,
     price_of,
-    shares_beyond,
-    shares_within,
+    shares_borne,
     tax_lines,
 )
 from kitwright.stages.ready import find_goods_by
 from kitwright.stages.request import (
+    AskedPart,
     MinutesOverride,
     Ordered,
     Request,
     RequestRefused,
 )
-from kitwright.stages.work import Jobs, Labour, settle
+from kitwright.stages.work import Jobs, Labour, Operation, settle
 from kitwright.workshop import Workshop
 
 
@@ -185,18 +185,19 @@ def _work(
             on=asked.on,
         )
     )
-    borne: Sequence[Share] = ()
-    if asked.terms.covered:
-        borne = _borne(workshop, request, jobs, besides, known, lines)
-    return _Work(
+    work = _Work(
         chassis=request.chassis,
         jobs=jobs,
         labour=labour,
         kit=kit,
         orders=orders,
         still=still,
-        lines=adjust_lines(lines, asked.terms, shop.currency, borne),
+        lines=lines,
     )
+    borne: Sequence[Share] = ()
+    if asked.terms.covered:
+        borne = _borne(workshop, request, work, besides, known)
+    return structs.replace(work, lines=adjust_lines(lines, asked.terms, shop.currency, borne))
 
 
 def _orders(
@@ -234,36 +235,50 @@ def _still(workshop: Workshop, ordered: Ordered, kit: Kit, on: date) -> tuple[Pa
 def _borne(
     workshop: Workshop,
     request: Request,
-    jobs: Jobs,
+    work: _Work,
     besides: Sequence[RolePlace],
     known: Known,
-    lines: Sequence[PricedLine],
 ) -> Sequence[Share]:
-    """Return which share of each line the shop bears, because it bears some of the jobs."""
-    terms = request.asked.terms
-    covered = {(each.job, each.cylinder or 0) for each in terms.covered or ()}
+    """Return which share of each line the shop bears, because it bears some of the jobs. It bears
+    no parts that were added, except the one that failed.
+    """
+    asked, jobs = request.asked, work.jobs
+    covered = {(each.job, each.cylinder or 0): each for each in asked.terms.covered or ()}
     others = [each for each in jobs.operations if each.key not in covered]
-    keys = {each.key for each in others}
-    kept = tuple(
+    failed = None if asked.come_back is None else asked.come_back.part
+    is_failed = {(need.role, need.cylinder) for need in work.kit.needs if need.item == failed}
+    kept = tuple(part for part in asked.add_parts if (part.role, part.cylinder) in is_failed)
+    if not (others or besides) and kept == asked.add_parts:
+        return ((1, 1),) * len(work.lines)
+
+    def lines_of(
+        operations: Iterable[Operation], parts: tuple[AskedPart, ...], besides: Sequence[RolePlace]
+    ) -> tuple[PricedLine, ...]:
+        settled = settle(operations, left_out=jobs.left_out)
+        plain = _plain(request, settled, parts)
+        return _work(workshop, plain, settled, besides, known, is_compared=True).lines
+
+    # another job may include a covered one, which is then no operation of the visit
+    own = [
+        Operation(job=workshop.catalogue.jobs[each.job], cylinder=each.cylinder)
+        for each in covered.values()
+    ]
+    rest = lines_of(others, asked.add_parts, besides) if others else None
+    return shares_borne(work.lines, lines_of(own, kept, ()), rest)
+
+
+def _plain(request: Request, jobs: Jobs, parts: tuple[AskedPart, ...]) -> Request:
+    """Return a request with other added parts, and of the counter's changes only the minutes of
+    some jobs.
+    """
+    asked, keys = request.asked, {each.key for each in jobs.operations}
+    minutes = tuple(
         each
-        for each in terms.overrides
+        for each in asked.terms.overrides
         if isinstance(each, MinutesOverride) and (each.job, each.cylinder or 0) in keys
     )
-    plain = structs.replace(
-        request,
-        asked=structs.replace(
-            request.asked, terms=structs.replace(terms.untouched(), overrides=kept)
-        ),
-    )
-    if others:
-        rest = settle(others, left_out=jobs.left_out)
-        return shares_beyond(
-            lines, _work(workshop, plain, rest, besides, known, is_compared=True).lines
-        )
-    if besides:
-        # what is replaced besides is no job: what the covered jobs come to without it is borne
-        return shares_within(lines, _work(workshop, plain, jobs, (), known, is_compared=True).lines)
-    return shares_beyond(lines, None)
+    terms = structs.replace(asked.terms.untouched(), overrides=minutes)
+    return structs.replace(request, asked=structs.replace(asked, add_parts=parts, terms=terms))
 
 
 def ordered_by(workshop: Workshop, request: Request, repair: Repair) -> Ordered:

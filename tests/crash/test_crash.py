@@ -11,7 +11,7 @@ from kitwright.store.doctor import examine
 
 
 def test_service_loses_nothing_when_it_is_killed(tmp_path: Path) -> None:
-    kills = 500 if os.environ.get("KITWRIGHT_LONG") == "1" else 50
+    kills = 500 if os.environ.get("KITWRIGHT_LONG") == "1" else 24
 
     rounds = asyncio.run(run(tmp_path / "data", kills))
 
@@ -21,7 +21,7 @@ def test_service_loses_nothing_when_it_is_killed(tmp_path: Path) -> None:
 
 
 def test_no_order_is_lost_or_doubled_when_the_service_is_killed(tmp_path: Path) -> None:
-    kills = 200 if os.environ.get("KITWRIGHT_LONG") == "1" else 10
+    kills = 200 if os.environ.get("KITWRIGHT_LONG") == "1" else 8
 
     rounds = asyncio.run(orders.run(tmp_path / "data", kills))
 

@@ -23,7 +23,8 @@ from tests.stages.workbench import (
 from kitwright.catalogue.model import AreaId, Catalogue, ChargeKind, Exemption, Rate, ShopId
 from kitwright.contingencies import Foresight
 from kitwright.documents.bench_sheet import bench_sheet_html
-from kitwright.documents.email import Message, compose
+from kitwright.documents.email import compose
+from kitwright.documents.mail_link import Message
 from kitwright.documents.pick_list import pick_list_html
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf

@@ -15,8 +15,9 @@ import pytest
 from hypothesis import given, strategies
 from msgspec import structs
 
-from kitwright.documents.email import Message, compose
+from kitwright.documents.email import compose
 from kitwright.documents.mail_head import MOST_SUBJECT, TextInvalid
+from kitwright.documents.mail_link import Message
 from kitwright.keeping.mail import AddressInvalid
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, read_quote

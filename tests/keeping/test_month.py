@@ -8,6 +8,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import date, timedelta
 from decimal import Decimal
+from functools import partial
 from io import StringIO
 from itertools import pairwise
 from random import Random
@@ -286,3 +287,25 @@ def test_names_in_the_table_are_no_formulas(name: str) -> None:
 
     assert rows
     assert {row["buyer"][0] for row in rows} == {"'"}
+
+
+def test_finished_work_without_an_invoice_is_told_apart() -> None:
+    books = Books(1)
+    statement = next(one for one in OWN if one.gross.money.minor > 0)
+    books.on(3)
+    quote = books.ledger.close(statement)
+    books.ledger.close(statement)
+    books.on(40)
+    books.ledger.invoice(quote)
+    gross, nothing = statement.gross.money, Money(0, CURRENCY)
+
+    january, february = (books.ledger.store.read(partial(_month, first)) for first in MONTHS[:2])
+
+    assert (january.invoiced, january.uninvoiced) == (nothing, gross + gross)
+    assert (february.invoiced, february.uninvoiced, february.billed) == (gross, -gross, nothing)
+    assert "\nuninvoiced,2027-02-28" in month_csv(february, nothing).decode().replace("\r", "")
+
+
+def _month(first: date, records: Records) -> Month:
+    quotes = records.quotes.find(QuoteFilter(most=1_000))
+    return sum_up([folio_of(records, one) for one in quotes], first, CURRENCY)

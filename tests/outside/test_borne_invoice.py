@@ -23,7 +23,7 @@ def test_invoice_of_a_partly_borne_visit_follows_the_official_rules(tmp_path: Pa
         staff = Staff(counter, client)
         customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
         first = finished(staff, customer=customer)
-        id = back(staff, first, jobs=[{"job": "J-OIL"}], said={"jobs": [VALVE]})  # noqa: A001
+        id = back(staff, first, jobs=[{"job": "J-CARB"}], said={"jobs": [VALVE]})  # noqa: A001
         staff.act(id, "issue")
         staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
         ordered(staff, id)

@@ -7,13 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import structs
 from tests.store.make_version import FOLDER, found, make
-from tests.store.small import NOON
+from tests.store.small import NOON, a_bill
 
-from kitwright.keeping.store import Records
+from kitwright.keeping.record import KeptBill
+from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.quote import encode_quote, for_customer, read_quote
 from kitwright.store.engine import FILE, OlderSchema, SqliteStore, all_names, connect
+from kitwright.store.rows import moment, packed
 from kitwright.store.schema import MIGRATIONS
+from kitwright.store.seal import seal_of
 
 VERSIONS = sorted(file.stem for file in FOLDER.glob("*.db"))
 
@@ -145,3 +149,58 @@ def test_newest_database_is_what_its_maker_makes(tmp_path: Path) -> None:
     assert make(tmp_path / "one.db") == held
     make(tmp_path / "two.db")
     assert (tmp_path / "one.db").read_bytes() == (tmp_path / "two.db").read_bytes()
+
+
+def test_buyers_of_older_invoices_are_filled_in_if_they_are_the_quotes_customers(
+    tmp_path: Path,
+) -> None:
+    file = tmp_path / FILE
+    shutil.copy(FOLDER / "0018.db", file)
+    with closing(connect(file)) as connection:
+        (quote, customer, name) = connection.execute(
+            "SELECT quotes.number, customers.number, customers.name FROM quotes"
+            " JOIN customers ON customers.number = quotes.customer"
+            " WHERE customers.erased_at IS NULL LIMIT 1"
+        ).fetchone()
+        for place, (buyer, damage) in enumerate(
+            ((f" {name.upper()} ", 0), ("Somebody Else", 0), (name, 1)), start=1
+        ):
+            bill = a_bill(quote, series="I0", place=place, entered_at=NOON)
+            body = packed(json.dumps({"buyer": {"name": buyer}}).encode())
+            _insert(connection, structs.replace(bill, number=900 + place), body, damage)
+        connection.commit()
+
+    with closing(SqliteStore.open(tmp_path)) as store:
+        first, second = store.read(
+            lambda records: (records.bills.named("I0", 1), records.bills.named("I0", 2))
+        )
+        assert first is not None
+        assert second is not None
+        assert (first.buyer, second.buyer) == (customer, None)
+        with pytest.raises(RecordDamaged):
+            store.read(lambda records: records.bills.named("I0", 3))
+
+
+def _insert(connection: Any, bill: KeptBill, body: bytes, damage: int) -> None:
+    """Add an invoice as the version before did, without a buyer; one cent off if damaged."""
+    row = {
+        "number": bill.number,
+        "series": bill.series,
+        "place": bill.place,
+        "kind": bill.kind.value,
+        "quote": bill.quote,
+        "at": moment(bill.at),
+        "day": bill.day.isoformat(),
+        "net": bill.net.minor,
+        "gross": bill.gross.minor,
+        "currency": bill.gross.currency,
+        "sha256": bill.sha256,
+        "body": body,
+        "entered_at": moment(NOON),
+    }
+    seal = seal_of("bills", sorted(row.items()))
+    row = {**row, "gross": bill.gross.minor + damage, "seal": seal}
+    marks = ", ".join("?" * len(row))
+    connection.execute(
+        f"INSERT INTO bills ({', '.join(row)}) VALUES ({marks})", tuple(row.values())
+    )

@@ -11,8 +11,8 @@ from typing import Any
 from tests.desks import Live
 
 HERE = Path(__file__).parent
-MOST = 80
-DRAWN = 30 if os.environ.get("KITWRIGHT_LONG") == "1" else 6
+MOST = 40
+DRAWN = 30 if os.environ.get("KITWRIGHT_LONG") == "1" else 3
 """Calls drawn for each operation, besides those that cover its description."""
 KEPT = HERE.parents[1] / "openapi" / "openapi.json"
 

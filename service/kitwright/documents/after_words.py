@@ -14,8 +14,12 @@ from kitwright.quote import Envelope, Quote
 
 
 def progress_told(visit: str, scribe: Scribe) -> Iterator[str]:
-    """Yield how far agreed work is, by the state of the quote."""
-    if visit == "ordered":
+    """Yield how far agreed work is, by the state of the quote, or `ordering` if an order is still
+    to be sent.
+    """
+    if visit == "ordering":
+        yield scribe.say("We are ordering the parts.")
+    elif visit == "ordered":
         yield scribe.say("The parts are ordered.")
     elif visit == "in_work":
         yield scribe.say("We are working on it.")
@@ -35,6 +39,15 @@ def owed_told(quote: Quote, scribe: Scribe) -> str:
     return scribe.say("You owe {amount} for finding the fault, nothing else.", amount=amount)
 
 
+def paid_back_told(envelope: Envelope, scribe: Scribe) -> Iterator[str]:
+    """Yield what becomes of what was paid before the customer declined or withdrew."""
+    if envelope.paid is not None:
+        yield scribe.say(
+            "You have paid {paid}: we pay back what is more than you owe.",
+            paid=scribe.amount(envelope.paid),
+        )
+
+
 def settled_told(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
     """Return what is owed by a customer who declined, or who withdrew from the contract."""
     if has_withdrawn(envelope) and envelope.state == "accepted":
@@ -46,7 +59,7 @@ def settled_told(quote: Quote, envelope: Envelope, scribe: Scribe) -> str:
         )
     if envelope.holds is not None:
         return still_holds(envelope.holds, scribe)
-    return owed_told(quote, scribe)
+    return " ".join((owed_told(quote, scribe), *paid_back_told(envelope, scribe)))
 
 
 def after_withdrawal(quote: Quote, envelope: Envelope, scribe: Scribe, shop: Shop) -> Iterator[str]:
@@ -66,5 +79,6 @@ def after_no(quote: Quote, envelope: Envelope, scribe: Scribe, shop: Shop) -> It
         yield still_holds(envelope.holds, scribe)
         return
     yield owed_told(quote, scribe)
+    yield from paid_back_told(envelope, scribe)
     yield from collect_told(shop, scribe)
     yield from storage_told(shop, scribe)

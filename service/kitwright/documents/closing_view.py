@@ -50,7 +50,8 @@ class Closing(Struct, frozen=True, kw_only=True):
 
 class ClosingView(Struct, frozen=True, kw_only=True):
     """The account of a visit in few words. `collect` is how the machine is collected, empty if it
-    was; `lines` are those of the bill, with their amounts.
+    was; `lines` are those of the bill, with their amounts; `readable` is how long a page of it can
+    be read, empty if that is not known.
     """
 
     heading: str
@@ -58,7 +59,8 @@ class ClosingView(Struct, frozen=True, kw_only=True):
     told: tuple[str, ...]
     collect: tuple[str, ...]
     lines: tuple[tuple[str, str], ...]
-    keep: tuple[str, ...]
+    guarantee: str
+    readable: str
 
 
 def closing_view(closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
@@ -73,7 +75,8 @@ def closing_view(closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
             for line in closing.statement.lines
             if line.gross.money.minor
         ),
-        keep=tuple(_keep(closing, scribe, shop)),
+        guarantee=_guarantee(closing, scribe, shop),
+        readable=_readable(closing, scribe, shop),
     )
 
 
@@ -145,18 +148,22 @@ def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
         )
 
 
-def _keep(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
-    """Yield how long the guarantee lasts and how long this can be read."""
-    say, day, terms = scribe.say, scribe.day, shop.quote.warranty
-    if closing.is_repaired:
-        yield say(
-            "Guarantee: our work until {labour}, other makes' parts until {parts}, the maker's "
-            "parts by its terms. Your rights by law stay.",
-            labour=day(closing.finished_on + timedelta(days=terms.labour_days)),
-            parts=day(closing.finished_on + timedelta(days=terms.alternate_parts_days)),
-        )
-    if closing.until is not None:
-        yield say(
-            "You can read this page until {moment}. Keep it: print it, or save the invoice.",
-            moment=scribe.moment(closing.until, shop.time_zone),
-        )
+def _guarantee(closing: Closing, scribe: Scribe, shop: Shop) -> str:
+    if not closing.is_repaired:
+        return ""
+    day, terms = scribe.day, shop.quote.warranty
+    return scribe.say(
+        "Guarantee: our work until {labour}, other makes' parts until {parts}, the maker's parts "
+        "by its terms. Your rights by law stay.",
+        labour=day(closing.finished_on + timedelta(days=terms.labour_days)),
+        parts=day(closing.finished_on + timedelta(days=terms.alternate_parts_days)),
+    )
+
+
+def _readable(closing: Closing, scribe: Scribe, shop: Shop) -> str:
+    if closing.until is None:
+        return ""
+    return scribe.say(
+        "You can read this page until {moment}. Keep it: print it, or save the invoice.",
+        moment=scribe.moment(closing.until, shop.time_zone),
+    )

@@ -8,7 +8,7 @@ from typing import Final
 from msgspec import Struct
 
 from kitwright.language.scribe import Scribe
-from kitwright.quote import AnotherMachine, Course, Quote, WarrantyTerms
+from kitwright.quote import AnotherMachine, Course, Quote, RightToWithdraw, WarrantyTerms
 
 MACHINE: Final = "machine"
 """The row of another machine, which is no course to choose."""
@@ -25,10 +25,14 @@ class CourseRow(Struct, frozen=True, kw_only=True):
     facts: tuple[str, ...]
 
 
-def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
+def courses_of(
+    quote: Quote, scribe: Scribe, right: RightToWithdraw | None = None
+) -> tuple[CourseRow, ...]:
     """Return the courses of a quote, the least first, and another machine as the last; empty if
-    there is nothing to compare.
+    there is nothing to compare. `right` is the customer's right to withdraw, which the work may
+    have to wait for.
     """
+    waits = right is not None and right.waits_for_end
     machine = quote.another_machine
     if len(quote.courses) < 2 and machine is None:
         return ()
@@ -37,7 +41,7 @@ def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
             course=course.course,
             name=_name(course, scribe),
             total=scribe.amount(course.total),
-            facts=tuple(_facts(course, scribe, is_shared=_is_shared(quote))),
+            facts=tuple(_facts(course, scribe, is_shared=_is_shared(quote), waits=waits)),
         )
         for course in quote.courses
     )
@@ -70,10 +74,15 @@ def _is_shared(quote: Quote) -> bool:
     return all(one.warranty == quote.courses[0].warranty for one in quote.courses)
 
 
-def _facts(course: Course, scribe: Scribe, *, is_shared: bool) -> Iterator[str]:
+def _facts(course: Course, scribe: Scribe, *, is_shared: bool, waits: bool) -> Iterator[str]:
     say = scribe.say
     yield say("Work: {work}.", work=scribe.listed(course.jobs))
-    if course.ready_on is not None:
+    if course.ready_on is not None and waits:
+        yield say(
+            "Ready {day}, if you agree today, tick the early start, and nothing else is found.",
+            day=scribe.day(course.ready_on),
+        )
+    elif course.ready_on is not None:
         yield say(
             "Ready {day}, if you agree today and nothing else is found.",
             day=scribe.day(course.ready_on),

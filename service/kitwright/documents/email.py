@@ -6,26 +6,15 @@ there is one.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator, Sequence
-from email.message import EmailMessage
-from email.policy import SMTP
-from html import escape
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.documents.change_view import change_rows, found_of, still_holds
 from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.fleet_words import fleet_told
-from kitwright.documents.mail_head import (
-    MOST_SUBJECT,
-    Head,
-    complete,
-    cut,
-    fitting,
-    note_lines,
-    one_line,
-)
+from kitwright.documents.mail_head import MOST_SUBJECT, cut, note_lines, one_line
+from kitwright.documents.mail_link import Message, Paragraph, Told, fitting_link, with_link
 from kitwright.documents.offer_view import Fact, offer_view
 from kitwright.documents.ready_words import ready_on, ready_told
 from kitwright.language.scribe import Scribe
@@ -33,17 +22,6 @@ from kitwright.quote import Amount, Contingencies, Envelope, Quote
 
 MOST_JOBS: Final = 20
 """The most jobs that an e-mail names; the quote has them all."""
-
-_LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
-
-
-class Message(Head, frozen=True, kw_only=True):
-    """The data of an e-mail apart from the quote. `link` is the quote's, a complete URL. `pdf` is
-    the quote as a file.
-    """
-
-    link: str
-    pdf: bytes | None = None
 
 
 def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
@@ -55,25 +33,15 @@ def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) 
     Raises: AddressInvalid, TextInvalid.
     """
     words = _Words(quote, envelope, scribe, message)
-    content = _content(words, message)
-    return complete(message, quote.shop.name, scribe.language, words.subject(), content)
-
-
-def _content(words: _Words, message: Message) -> EmailMessage:
-    content = EmailMessage(SMTP)
-    paragraphs = list(words.paragraphs())
-    content.set_content(_text(paragraphs), cte="quoted-printable")
-    page = _page(words, paragraphs, message.link)
-    content.add_alternative(page, subtype="html", cte="quoted-printable")
-    if message.pdf is not None:
-        content.add_attachment(
-            message.pdf, maintype="application", subtype="pdf", filename=words.file_name()
-        )
-    return content
-
-
-_Paragraph = tuple[str, ...]
-"""The lines of a paragraph."""
+    told = Told(
+        subject=words.subject(),
+        language=words.language,
+        paragraphs=tuple(words.paragraphs()),
+        link=words.link,
+        button=words.button(),
+        file_name=words.file_name(),
+    )
+    return with_link(message, quote.shop.name, told)
 
 
 class _Words:
@@ -84,7 +52,7 @@ class _Words:
         self._envelope = envelope
         self._scribe = scribe
         self._note = message.note
-        self.link = fitting(_LINK, "the link", message.link)
+        self.link = fitting_link(message.link)
         self.language = scribe.language
         self._is_agreed = envelope.state == "accepted"
         self._offer = offer_view(quote, envelope, scribe, warranty=None)
@@ -112,7 +80,7 @@ class _Words:
             return self._scribe.say("Read the quote")
         return self._scribe.say("Read and answer the quote")
 
-    def paragraphs(self) -> Iterator[_Paragraph]:
+    def paragraphs(self) -> Iterator[Paragraph]:
         """Yield the paragraphs, including the link; the text is complete without the HTML."""
         say = self._scribe.say
         yield (self._greeting(),)
@@ -213,7 +181,7 @@ class _Words:
     def _courses(self) -> Iterator[str]:
         """Yield the ways to repair it, each with its total, and what it leaves out."""
         yield self._scribe.say("Ways to repair it:")
-        for course in courses_of(self._quote, self._scribe):
+        for course in courses_of(self._quote, self._scribe, self._envelope.withdrawal):
             yield self._line(f"- {course.name}: {course.total}. {' '.join(course.facts)}")
         for reason in advice_of(self._quote, self._scribe):
             yield self._line(reason)
@@ -264,32 +232,3 @@ class _Words:
 
     def _about(self, amount: Amount) -> str:
         return with_tax_told(self._quote, self._scribe, self._scribe.about(amount))
-
-
-def _text(paragraphs: Sequence[_Paragraph]) -> str:
-    return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
-
-
-def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
-    """Return the e-mail as HTML that fetches nothing: no picture, no style sheet, no script."""
-    href = escape(link)
-    parts = []
-    for lines in paragraphs:
-        if link in lines:
-            parts.append(
-                f"<p>{escape(lines[0])}</p>"
-                f'<p><a href="{href}" style="display:inline-block;padding:12px 20px;'
-                "background:#1c1c1c;color:#ffffff;text-decoration:none;border-radius:4px"
-                f'">{escape(words.button())}</a></p>'
-                f'<p><a href="{href}" style="color:#1c1c1c;word-break:break-all">{href}</a></p>'
-            )
-        else:
-            # a note may be of another reading direction than the rest
-            parts.append(f'<p dir="auto">{"<br>".join(map(escape, lines))}</p>')
-    body = "\n".join(parts)
-    return (
-        f'<!DOCTYPE html>\n<html lang="{escape(words.language)}">\n<head><meta charset="utf-8">\n'
-        f"<title>{escape(words.subject())}</title></head>\n"
-        '<body style="font-family:sans-serif;font-size:16px;line-height:1.5;color:#1c1c1c;'
-        f'background:#ffffff;max-width:36em">\n{body}\n</body>\n</html>\n'
-    )

@@ -35,8 +35,14 @@ COLUMNS: Final = (
 """The first record; the same in every language. `record` says what a row is: `invoice` and
 `credit_note`, one for each tax code of a document; `advance`, `payment` and `prepaid`; `open` for
 what is not settled at the end of the month; then sums: `code` for each tax code, `opening`,
+<<<<<<< HEAD
 `billed`, `rounding`, `received`, `closing`, `warranty` for what the shop bore (`net`) of so many
 `visits`, and `stock` for the value of the shop's own stock. New columns come last.
+=======
+`billed`, of it `invoiced` and `uninvoiced`, `rounding`, `received`, `closing`, `warranty` for what
+the shop bore (`net`) of so many visits (`reference`), and `stock` for the value of the shop's own
+stock. New columns come last.
+>>>>>>> main
 """
 Row = dict[str, object]
 
@@ -110,6 +116,8 @@ def _sums(month: Month, stock: Money) -> Iterator[Row]:
     first, last = month.first.isoformat(), month.last.isoformat()
     yield {"record": "opening", "day": first, "balance": month.opening.amount_text}
     yield {"record": "billed", "day": last, "gross": month.billed.amount_text}
+    yield {"record": "invoiced", "day": last, "gross": month.invoiced.amount_text}
+    yield {"record": "uninvoiced", "day": last, "gross": month.uninvoiced.amount_text}
     yield {"record": "rounding", "day": last, "rounding": month.rounding.amount_text}
     yield {"record": "received", "day": last, "paid": month.received.amount_text}
     yield {"record": "closing", "day": last, "balance": month.closing.amount_text}

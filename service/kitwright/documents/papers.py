@@ -8,6 +8,7 @@ from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.bill_pdf import bill_pdf
 from kitwright.documents.closing_page import closing_page
+from kitwright.documents.closing_pdf import closing_pdf
 from kitwright.documents.closing_view import Closing
 from kitwright.documents.collection_letter import CollectionLetter, collection_letter_pdf
 from kitwright.documents.fonts import fonts
@@ -43,12 +44,11 @@ class ShopPapers:
     """Makes the documents of one shop. Works in any thread.
 
     Args:
-        catalogue: says what to look at while an engine is apart.
         shop: the shop that the documents are from.
     """
 
     def __init__(self, shop: Shop) -> None:
-        self._shop = shop
+        self.shop = shop
         self._contact = shop.contact or Contact()
 
     def missing(self, text: str) -> tuple[str, ...]:
@@ -65,23 +65,23 @@ class ShopPapers:
 
     def _quote_page(self, paper: Paper, actions: PageActions | None) -> Page:
         quote, scribe = paper.quote, _scribe(paper)
-        return _page(quote_page(quote, paper.envelope, scribe, shop=self._shop, actions=actions))
+        return _page(quote_page(quote, paper.envelope, scribe, shop=self.shop, actions=actions))
 
     def notice_page(self, notice: Notice, path: str | None = None) -> Page:
         """Return a small page; `path` leads back to the quote."""
-        scribe = Scribe(self._shop.language)
-        return _page(notice_page(notice, scribe, shop=self._shop, quote_url=path))
+        scribe = Scribe(self.shop.language)
+        return _page(notice_page(notice, scribe, shop=self.shop, quote_url=path))
 
     def ended_page(self, paper: Paper, actions: PageActions) -> Page:
         """Return the page of an offer that no longer stands."""
         quote, envelope = paper.quote, paper.envelope
-        return _page(ended_page(quote, envelope, actions, _scribe(paper), shop=self._shop))
+        return _page(ended_page(quote, envelope, actions, _scribe(paper), shop=self.shop))
 
     def closing_page(self, paper: Paper, closing: Closing, notice: str | None = None) -> Page:
         """Return the page of a visit that is over; `notice` is shown at the top."""
         quote, envelope = paper.quote, paper.envelope
         scribe = _scribe(paper)
-        return _page(closing_page(quote, envelope, closing, scribe, shop=self._shop, notice=notice))
+        return _page(closing_page(quote, envelope, closing, scribe, shop=self.shop, notice=notice))
 
     def quote_pdf(self, paper: Paper, link: str | None = None) -> bytes:
         """Return a revision as PDF; `link` is where the customer can answer online."""
@@ -91,13 +91,22 @@ class ShopPapers:
             _scribe(paper),
             contact=self._contact,
             link=link,
-            zone=self._shop.time_zone,
-            warranty=warranty_of(self._shop),
+            zone=self.shop.time_zone,
+            warranty=warranty_of(self.shop),
         )
+
+    def customer_pdf(self, paper: Paper, closing: Closing | None) -> bytes:
+        """Return what a customer reads by a link as PDF: a revision, or the account of a visit that
+        is over.
+        """
+        if closing is None:
+            return self.quote_pdf(paper)
+        quote, envelope, scribe = paper.quote, paper.envelope, _scribe(paper)
+        return closing_pdf(quote, envelope, closing, scribe, shop=self.shop)
 
     def quotation(self, paper: Paper) -> bytes:
         """Return an issued revision as a UBL 2.1 Quotation."""
-        return quotation(paper.quote, paper.envelope, zone=self._shop.time_zone)
+        return quotation(paper.quote, paper.envelope, zone=self.shop.time_zone)
 
     def bench_sheet_page(self, paper: Paper) -> Page:
         """Return the bench sheet of a revision as a page."""
@@ -123,15 +132,15 @@ class ShopPapers:
         """Return a ticket as a page; at `agree_url` its customer can agree to it. `wrong` is the
         error of the name that was entered.
         """
-        return _page(ticket_page(paper, self._shop, agree_url=agree_url, wrong=wrong))
+        return _page(ticket_page(paper, self.shop, agree_url=agree_url, wrong=wrong))
 
     def ticket_pdf(self, paper: TicketPaper) -> bytes:
         """Return a ticket as PDF."""
-        return ticket_pdf(paper, self._shop)
+        return ticket_pdf(paper, self.shop)
 
     def collection_letter(self, letter: CollectionLetter) -> bytes:
         """Return the letter that asks a customer to collect a machine, as PDF."""
-        return collection_letter_pdf(letter, self._shop)
+        return collection_letter_pdf(letter, self.shop)
 
     def bill_pdf(self, bill: Bill) -> bytes:
         """Return an invoice or a credit note as PDF."""
@@ -151,15 +160,15 @@ class ShopPapers:
 
     def order_pdf(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as PDF."""
-        return order_sheet_pdf(made, self._shop, Scribe(language))
+        return order_sheet_pdf(made, self.shop, Scribe(language))
 
     def order_csv(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as comma-separated values."""
-        return order_csv(made, self._shop, Scribe(language))
+        return order_csv(made, self.shop, Scribe(language))
 
     def order_xml(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
-        return ubl_order(made, self._shop, Scribe(language))
+        return ubl_order(made, self.shop, Scribe(language))
 
 
 def _scribe(paper: Paper) -> Scribe:

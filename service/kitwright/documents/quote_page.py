@@ -93,7 +93,7 @@ def quote_page(
         tested=basis_told(quote, scribe),
         groups=rows_of(quote, scribe, showing_of(shop)),
         sum_of=sum_of,
-        courses=courses_of(quote, scribe),
+        courses=courses_of(quote, scribe, envelope.withdrawal),
         advice=advice_of(quote, scribe),
         found=found_of(quote, scribe),
         change=change_rows(quote, scribe, is_agreed=envelope.limit is not None),

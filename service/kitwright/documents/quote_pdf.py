@@ -157,7 +157,7 @@ def quote_sheet(
         "sums": sums_of(quote, scribe),
         "courses": [
             {"name": row.name, "total": row.total, "facts": list(row.facts)}
-            for row in courses_of(quote, scribe)
+            for row in courses_of(quote, scribe, envelope.withdrawal)
         ],
         "ways": [{"name": row.name, "total": row.total} for row in ways_of(quote, scribe)],
         "advice": list(advice_of(quote, scribe)),

@@ -39,8 +39,8 @@ class NoStatement(ActRefused):
 
     def __init__(self, quote: KeptQuote) -> None:
         super().__init__(
-            f"this quote has no statement (it is {quote.state.value}): the statement is made when "
-            "its work is finished"
+            f"this quote has no statement (it is {quote.state.value}): `finish` makes it, or "
+            "`stop` if the work ends before, or if no more than the diagnosis is owed"
         )
         self.quote = quote.number
 
@@ -146,9 +146,14 @@ def due_of(kept: KeptStatement | None, bills: Sequence[KeptBill], currency: str)
     """Return what is owed for a quote with these invoices and credit notes; it may have no
     statement.
     """
-    if any(one.kind is BillKind.invoice for one in bills):
+    if is_invoiced(bills):
         return total((one.billed for one in bills), currency)
     return Money(0, currency) if kept is None else kept.gross
+
+
+def is_invoiced(bills: Sequence[KeptBill]) -> bool:
+    """Return whether what is owed rests on invoices: any of these bills is made of a statement."""
+    return any(one.kind is BillKind.invoice for one in bills)
 
 
 def collect(

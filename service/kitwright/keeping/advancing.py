@@ -107,6 +107,31 @@ def invoice_advance(
     return keep_bill(records, stamp, quote, bill, buyer=customer.number)
 
 
+def is_invoiced_before(records: Records, quote: KeptQuote, payment: Payment) -> bool:
+    """Return whether the invoice of an advance is here, entered from its copy: the payment was
+    recorded before a restore, and is now recorded again.
+
+    Each such invoice stands for one payment of its amount that was recorded after it was entered.
+    """
+    entered = sorted(
+        one.entered_at
+        for one in records.bills.of_quote(quote.number)
+        if one.entered_at is not None
+        and one.kind is BillKind.advance
+        and one.gross == payment.amount
+        and any(open_lines(records, one))
+    )
+    if not entered:
+        return False
+    since = [
+        one
+        for one in records.payments.of_quote(quote.number)
+        if one.amount == payment.amount and one.is_advance and one.at >= entered[0]
+    ]
+    # the payment itself is among them
+    return len(since) <= len(entered)
+
+
 def advances_billed(records: Records, quote: int) -> Money | None:
     """Return what is left of the invoices of a quote's advances, None if there are none."""
     left = [

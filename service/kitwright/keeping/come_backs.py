@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ItemId, Warranty
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.order_progress import held_by
 from kitwright.keeping.record import KeptQuote, QuoteState
 from kitwright.keeping.store import Records
-from kitwright.quote import Line, Quote, read_quote
+from kitwright.quote import Line, Quote, read_quote, read_statement
 from kitwright.stages.request import BackCause, ComeBack, CoveredJob, Ground, RequestFault
 
 _GOODS = frozenset({"part", "set", "customer_part", "consumable"})
@@ -30,17 +30,34 @@ class VisitUnknown(RequestFault):
 
 
 class VisitNotFinished(RequestFault):
-    """An earlier visit whose work is not finished."""
+    """An earlier visit whose work is not finished, or was stopped with nothing put together."""
 
     code = "visit-not-finished"
 
     def __init__(self, visit: str, state: QuoteState) -> None:
         super().__init__(
-            f"{visit} is {state.value}: a machine comes back from a visit that is done; revise "
-            "that quote instead"
+            f"{visit} was stopped, and nothing was repaired or put together at it that there could "
+            "be a warranty on: quote the work anew"
+            if state is QuoteState.done
+            else f"{visit} is {state.value}: a machine comes back from a visit that is done; "
+            "revise that quote instead"
         )
         self.visit = visit
         self.state = state
+
+
+class JobNotDone(RequestFault):
+    """A job that the earlier visit agreed, and that was not done because it was stopped."""
+
+    code = "job-not-done"
+
+    def __init__(self, visit: str, jobs: Iterable[str]) -> None:
+        super().__init__(
+            f"{', '.join(jobs)}: agreed at {visit}, and not done, because the work was stopped. "
+            "There is no warranty on work that was not done; name in `jobs` only those that mend "
+            "what the shop did at it"
+        )
+        self.visit = visit
 
 
 class ComeBackImpossible(RequestFault):
@@ -161,6 +178,48 @@ def agreed_quote(records: Records, visit: KeptQuote) -> Quote:
     return read_quote(revision_of(records, visit, visit.agreed or visit.shown).answer)
 
 
+def is_warranted(records: Records, visit: KeptQuote) -> bool:
+    """Return whether anything was done at a visit that a warranty could be on: its work is
+    finished, or it was stopped and the machine put together again.
+    """
+    kept = records.statements.get(visit.number)
+    stopped = None if kept is None else read_statement(kept.body).stopped
+    is_done = visit.state is QuoteState.done
+    return is_done and (stopped is None or stopped.machine == "put_together")
+
+
+def check_done(records: Records, visit: KeptQuote, said: Settled) -> None:
+    """Raise JobNotDone if the shop is to bear jobs that a stopped visit agreed and did not do;
+    all of them if none is named.
+    """
+    kept = records.statements.get(visit.number)
+    is_stopped = kept is not None and read_statement(kept.body).stopped is not None
+    if said.cause in (None, BackCause.new_fault) or not is_stopped:
+        return
+    agreed = {one.job: one for one in agreed_quote(records, visit).jobs}
+    named = [str(one.job) for one in said.jobs]
+    undone = [job for job in named if job in agreed] if named else [*agreed]
+    if undone:
+        raise JobNotDone(said.visit, undone)
+
+
+def fitted_quote(records: Records, visit: KeptQuote) -> Quote:
+    """Return the agreed revision of a visit with only the goods that its statement bills, as the
+    others were not fitted.
+    """
+    quote, kept = agreed_quote(records, visit), records.statements.get(visit.number)
+    if kept is None:
+        return quote
+    goods = [one for one in read_statement(kept.body).lines if one.kind in _GOODS]
+    unused = {one.code for one in goods} - {one.code for one in goods if one.quantity != "0"}
+    packs = tuple(one for one in quote.kit.packs if one.item not in unused)
+    return structs.replace(
+        quote,
+        lines=tuple(one for one in quote.lines if one.code not in unused),
+        kit=structs.replace(quote.kit, packs=packs),
+    )
+
+
 def judge(records: Records, terms: Warranty, visit: KeptQuote, said: Settled) -> ComeBack:
     """Return how the shop's warranty applies to a come-back.
 
@@ -168,8 +227,9 @@ def judge(records: Records, terms: Warranty, visit: KeptQuote, said: Settled) ->
     and covers. A part of another make has the shop's days for such parts; on a part of the engine's
     maker the shop gives the days of its work, beside the maker's own terms.
 
-    Raises: PartNotFitted.
+    Raises: PartNotFitted, JobNotDone.
     """
+    check_done(records, visit, said)
     since = collected_on(records, visit)
     days = terms.labour_days
     ground = {
@@ -179,7 +239,7 @@ def judge(records: Records, terms: Warranty, visit: KeptQuote, said: Settled) ->
         BackCause.part: Ground.part_in_time,
     }[said.cause]
     if said.cause is BackCause.part:
-        quote = agreed_quote(records, visit)
+        quote = fitted_quote(records, visit)
         fitted = fitted_of(quote, said.part or "")
         if fitted is None:
             raise PartNotFitted(said.part or "", said.visit, fitted_parts(quote))

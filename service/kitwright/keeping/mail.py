@@ -154,16 +154,18 @@ def check_address(text: str) -> str:
     return text
 
 
-def sendable(records: Records, quote: KeptQuote) -> Revision:
+def sendable(records: Records, quote: KeptQuote, act: str = "send") -> Revision:
     """Return the revision of a quote that may go to its customer: the one on offer, else the one
-    that is agreed.
+    that is agreed, else the one whose customer has to know what is owed for no repair.
 
     Raises: NothingOffered.
     """
     number = quote.offered if quote.offered is not None else quote.agreed
+    if number is None and records.statements.get(quote.number) is not None:
+        number = quote.shown
     revision = None if number is None else records.revisions.get(quote.number, number)
     if revision is None:
-        raise NothingOffered("send", quote)
+        raise NothingOffered(act, quote)
     return revision
 
 

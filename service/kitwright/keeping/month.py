@@ -18,7 +18,7 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from kitwright.keeping.accounts import due_of
+from kitwright.keeping.accounts import due_of, is_invoiced
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
@@ -74,13 +74,15 @@ class Receipt(Struct, frozen=True, kw_only=True):
 
 class OpenItem(Struct, frozen=True, kw_only=True):
     """A quote that is not settled at the end of a month. `since` is the day of its statement, None
-    if there is none yet: then the balance is what was paid in advance. `invoices` are made of it.
+    if there is none yet: then the balance is what was paid in advance. `invoices` are made of it,
+    and `invoiced` is what of `due` rests on them: all or nothing.
     """
 
     quote: int
     since: date | None
     invoices: tuple[str, ...]
     due: Money
+    invoiced: Money
     paid: Money
     rounding: Money
 
@@ -93,8 +95,10 @@ class OpenItem(Struct, frozen=True, kw_only=True):
 class Month(Struct, frozen=True, kw_only=True):
     """A month's invoices by tax code, receipts, open items and sums, from `first` to `last` day.
 
-    `warranty_visits` are those finished in the month of which the shop bears something by its
-    warranty, and `borne` what that comes to, without tax: it was never billed.
+    `billed` is what quotes owe more than before: `invoiced` by invoices less credit notes, and
+    `uninvoiced` by statements of which no invoice is made yet; an invoice takes its statement from
+    one to the other. `warranty_visits` are those finished in the month of which the shop bears
+    something by its warranty, and `borne` what that comes to, without tax: it was never billed.
     """
 
     first: date
@@ -105,6 +109,8 @@ class Month(Struct, frozen=True, kw_only=True):
     items: tuple[OpenItem, ...]
     opening: Money
     billed: Money
+    invoiced: Money
+    uninvoiced: Money
     rounding: Money
     received: Money
     closing: Money
@@ -159,7 +165,12 @@ def sum_up(folios: Sequence[Folio], first: date, currency: str) -> Month:
         if folio.statement is not None and first <= folio.statement.day <= last
     ]
     opening = total((one.balance for one in opened), currency)
-    due_before = total((one.due for one in opened), currency)
+
+    def more(member: str) -> Money:
+        after = total((getattr(one, member) for one in closed), currency)
+        return after - total((getattr(one, member) for one in opened), currency)
+
+    billed, invoiced = more("due"), more("invoiced")
     return Month(
         first=first,
         last=last,
@@ -168,7 +179,9 @@ def sum_up(folios: Sequence[Folio], first: date, currency: str) -> Month:
         receipts=tuple(sorted(receipts, key=lambda one: (one.day, one.quote, one.kind))),
         items=tuple(one for one in closed if one.balance != nothing),
         opening=opening,
-        billed=total((one.due for one in closed), currency) - due_before,
+        billed=billed,
+        invoiced=invoiced,
+        uninvoiced=billed - invoiced,
         rounding=total((one.rounding for one in receipts), currency),
         received=total((one.amount for one in receipts), currency),
         closing=total((one.balance for one in closed), currency),
@@ -262,6 +275,7 @@ def _item(folio: Folio, receipts: Iterable[Receipt], day: date, currency: str) -
         since=None if statement is None else statement.day,
         invoices=tuple(one.name for one in bills),
         due=due,
+        invoiced=due if is_invoiced(bills) else Money(0, currency),
         paid=total((one.amount for one in paid), currency),
         rounding=total((one.rounding for one in paid), currency),
     )

@@ -134,7 +134,7 @@ def _check_advance(records: Records, quote: KeptQuote, amount: Money, paid: Mone
     price = quote.gross or quote.net
     if amount.minor > 0:
         if quote.state not in IN_ADVANCE:
-            raise NotNow("pay", quote, "nothing is agreed")
+            raise NotNow("pay", quote, "nothing is agreed; if a fee is owed, `stop` bills it first")
         if paid + amount > price:
             raise AdvanceTooLarge(paid + amount, price)
         return

@@ -54,7 +54,8 @@ class Envelope(Struct, frozen=True, kw_only=True):
     revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
     `change` is what it asks for beyond an agreed revision, and `holds` what is agreed besides it,
     also after it was declined. `withdrawal` is the customer's right to withdraw, None if there is
-    none. `button` are the words of the button that says yes, empty for the usual ones.
+    none. `button` are the words of the button that says yes, empty for the usual ones. `paid` is
+    what was paid for a revision that was declined or withdrawn from, None if that is nothing.
     """
 
     quote_id: str
@@ -76,6 +77,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     fleet: FleetPlace | None = None
     withdrawal: RightToWithdraw | None = None
     button: str = ""
+    paid: Money | None = None
 
     @property
     def name(self) -> str:

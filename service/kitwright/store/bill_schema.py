@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
+import zlib
+from typing import Any, Final
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.store.rows import unpacked
+from kitwright.store.seal import is_sound, seal_of, sealed_names
 
 BILLS: Final = """
 ALTER TABLE customers ADD COLUMN billing TEXT;;
@@ -114,3 +121,54 @@ BEGIN
     SELECT RAISE(ABORT, 'an invoice or credit note never changes');
 END
 """
+
+
+class _Named(Struct):
+    name: str
+
+
+class _Bill(Struct):
+    """The member of a document's body that is read here."""
+
+    buyer: _Named
+
+
+_UNKNOWN: Final = (
+    "SELECT bills.*, customers.number, customers.name FROM bills"
+    " JOIN quotes ON quotes.number = bills.quote"
+    " JOIN customers ON customers.number = quotes.customer"
+    " WHERE bills.buyer IS NULL AND bills.erased_at IS NULL AND customers.erased_at IS NULL"
+)
+
+
+def fill_buyers(connection: Any) -> None:
+    """Say of documents whose buyer is not known that it is the quote's customer, if it has the
+    buyer's name; others, and damaged rows, stay as they are. Raises: sqlite3.Error.
+    """
+    found = connection.execute(_UNKNOWN)
+    names = [each[0] for each in found.description][:-2]
+    rows = found.fetchall()
+    triggers = connection.execute(
+        "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = 'bills'"
+    ).fetchall()
+    for trigger, _ in triggers:
+        connection.execute(f"DROP TRIGGER {trigger}")
+    for *values, customer, name in rows:
+        row = dict(zip(names, values, strict=True))
+        if is_sound("bills", row) and _is_buyer(row["body"], name):
+            row["buyer"] = customer
+            seal = seal_of("bills", [(each, row[each]) for each in sealed_names("bills", row)])
+            connection.execute(
+                "UPDATE bills SET buyer = ?, seal = ? WHERE number = ?",
+                (customer, seal, row["number"]),
+            )
+    for _, statement in triggers:
+        connection.execute(statement)
+
+
+def _is_buyer(body: bytes, name: str) -> bool:
+    try:
+        buyer = msgspec.json.decode(unpacked(body), type=_Bill).buyer
+    except (ValueError, zlib.error):
+        return False
+    return " ".join(buyer.name.split()).casefold() == " ".join(name.split()).casefold()

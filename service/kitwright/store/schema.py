@@ -21,7 +21,7 @@ from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.aftercare import AFTERCARE
-from kitwright.store.bill_schema import BILLS, BUYERS
+from kitwright.store.bill_schema import BILLS, BUYERS, fill_buyers
 from kitwright.store.catalogues import CATALOGUES
 from kitwright.store.clock import CLOCK
 from kitwright.store.estimates import ESTIMATES
@@ -191,6 +191,12 @@ def catalogues(db: Database) -> None:
 def buyers(db: Database) -> None:
     """Keep to whom an invoice is made out, who may be another customer than the quote's."""
     _run(db, BUYERS)
+
+
+@MIGRATIONS(name="0019")
+def known_buyers(db: Database) -> None:
+    """Say to whom older invoices are made out, if that is the quote's customer."""
+    fill_buyers(db.conn)
 
 
 _ERASURES: Final = """

@@ -21,7 +21,7 @@ def tell_come_back(outcome: Outcome, teller: Teller) -> wire.ComesBack | None:
         return None
     covered = asked.terms.covered or ()
     named = {(one.job, one.cylinder) for one in covered}
-    currency = outcome.shop.currency
+    currency, there = outcome.shop.currency, outcome.repair.jobs
     lines = _borne(outcome)
     state: Literal["open", "borne", "charged"] = "charged"
     if covered:
@@ -38,7 +38,7 @@ def tell_come_back(outcome: Outcome, teller: Teller) -> wire.ComesBack | None:
         until=found.until,
         jobs=tuple(
             teller.job(one)
-            for one in outcome.repair.jobs.operations
+            for one in (*there.operations, *(gone.operation for gone in there.swallowed))
             if (one.job.id, one.cylinder) in named
         ),
         part=found.part,

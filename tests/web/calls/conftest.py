@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desks import Counter, client_of, open_counter
+from tests.desks import DAY, Counter, client_of, open_counter
 from tests.web.problem import sound_problem
 
-from kitwright.app import make_app
+from kitwright.app import make_app, make_service
+from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 
 
@@ -105,6 +106,17 @@ def staff(service: Service, tmp_path: Path) -> Iterator[Staff]:
     """Return somebody at the counter of a shop that keeps nothing yet."""
     with (
         open_counter(service, tmp_path) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        yield Staff(counter, client)
+
+
+@pytest.fixture
+def orchard(tmp_path: Path) -> Iterator[Staff]:
+    """Return somebody at the counter of a shop that knows contracts made from afar."""
+    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
+    with (
+        open_counter(service, tmp_path / "orchard") as counter,
         client_of(make_app(counter.desk), counter.key) as client,
     ):
         yield Staff(counter, client)

@@ -14,6 +14,7 @@ from tests.web.calls.conftest import Staff
 
 from kitwright.app import make_app
 from kitwright.catalogue.model import ShopId
+from kitwright.keeping.store import Records
 from kitwright.web.calls.service import Service
 from kitwright.workshop import Workshop
 
@@ -123,3 +124,28 @@ def test_stopped_and_withdrawn_visits_give_advances_back(vat_shop: Staff) -> Non
         assert "pay" not in staff.get(f"/v1/quotes/{id}")["acts"]
     month = staff.get("/v1/reports/month", month=f"{DAY:%Y-%m}")
     assert month["open_items"] == []
+
+
+def test_advance_that_is_recorded_again_keeps_the_invoice_that_was_entered(
+    vat_shop: Staff,
+) -> None:
+    staff = vat_shop
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    before, id = (staff.accepted(customer=customer) for _ in range(2))  # noqa: A001
+    pay(staff, before, "120.00")
+
+    def enter(records: Records) -> None:
+        made = records.bills.named("I1", 1)
+        assert made is not None
+        now = staff.counter.clock()
+        records.bills.add(
+            structs.replace(made, number=0, series="I0", quote=int(id[1:]), entered_at=now)
+        )
+
+    staff.counter.store.write_now(enter)
+
+    pay(staff, id, "120.00")
+    assert staff.get(f"/v1/quotes/{id}/payments")["invoices"] == ["I0-00001"]
+    # another advance of the same amount is not that one
+    pay(staff, id, "120.00")
+    assert staff.get(f"/v1/quotes/{id}/payments")["invoices"] == ["I0-00001", "I1-00002"]

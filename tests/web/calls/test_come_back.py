@@ -121,26 +121,52 @@ def test_more_minutes_on_warranty_stay_with_the_shop(staff: Staff) -> None:
     assert made["lines"][part - 1]["quantity"] == "7"
 
 
+@pytest.mark.parametrize("said", [{}, {"jobs": [VALVE]}])
+def test_job_that_is_borne_stays_borne_if_a_find_replaces_it(
+    staff: Staff, said: dict[str, Any]
+) -> None:
+    id = back(staff, finished(staff), said=said)  # noqa: A001
+    staff.act(id, "issue")
+    staff.act(id, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
+    staff.supplied(id)
+    staff.act(id, "start")
+    made = quoted(staff, id)["quote"]
+    listed = next(
+        one
+        for one in made["contingencies"]["each"]
+        if one["contingency"] == "guide_or_seat_worn" and one["after"] is None
+    )
+    turned_up = {name: listed[name] for name in ("contingency", "cylinder")}
+    body = {"contingency": turned_up, "what": "Guide worn.", "why": "Valve leaks.", "by": "R."}
+
+    change = staff.done(f"/v1/quotes/{id}/found", body, staff.tag(id)).json()["change"]
+
+    assert amount(change["now"]) == amount(listed["price"])
+    offered = staff.get(f"/v1/quotes/{id}/revisions/2")["quote"]
+    assert amount(offered["comes_back"]["amount"]) >= amount(made["comes_back"]["amount"])
+
+
 def test_only_the_jobs_that_the_cause_concerns_are_borne(staff: Staff) -> None:
     first = finished(staff)
-    oil = {"job": "J-OIL"}
-    alone = quoted(staff, staff.quote(diagnoses=[], jobs=[oil]))["quote"]
+    carburettor = {"job": "J-CARB"}
+    alone = quoted(staff, staff.quote(diagnoses=[], jobs=[carburettor]))["quote"]
+    both = quoted(staff, staff.quote(jobs=[carburettor]))["quote"]
+    valve = quoted(staff, staff.quote())["quote"]
 
-    made = quoted(staff, back(staff, first, jobs=[oil], said={"jobs": [VALVE]}))["quote"]
+    made = quoted(staff, back(staff, first, jobs=[carburettor], said={"jobs": [VALVE]}))["quote"]
 
     gross = amount(made["totals"]["gross"])
     assert 0 < gross <= amount(alone["totals"]["gross"])
+    assert gross <= amount(both["totals"]["gross"]) - amount(valve["totals"]["gross"])
     assert [one["job"] for one in made["comes_back"]["jobs"]] == [VALVE["job"]]
     borne = {one["line"] for one in made["comes_back"]["lines"]}
     assert borne
-    of_oil = {at for at, one in enumerate(made["lines"], 1) if one["job"] == oil["job"]}
-    assert not borne & of_oil
 
 
 def test_added_jobs_are_charged_unless_they_are_named(staff: Staff) -> None:
     first = finished(staff)
 
-    made = quoted(staff, back(staff, first, add_jobs=[{"job": "J-OIL"}]))["quote"]
+    made = quoted(staff, back(staff, first, add_jobs=[{"job": "J-CARB"}]))["quote"]
 
     assert amount(made["totals"]["gross"]) > 0
     assert [one["job"] for one in made["comes_back"]["jobs"]] == [VALVE["job"]]
@@ -250,7 +276,7 @@ def test_cause_of_a_first_visit_is_refused_and_not_offered(staff: Staff) -> None
         ({"cause": "part", **BY}, "/comes_back/part", "cause-unclear"),
         ({"cause": "work", "part": "X-1", **BY}, "/comes_back/part", "cause-unclear"),
         (
-            {"cause": "work", "jobs": [{"job": "J-OIL"}], **BY},
+            {"cause": "work", "jobs": [{"job": "J-CARB"}], **BY},
             "/comes_back/jobs/0",
             "job-not-in-visit",
         ),
@@ -341,3 +367,40 @@ def test_no_before_the_cause_is_settled_names_no_sum_as_sure(staff: Staff) -> No
     assert "or nothing if our warranty covers the cause" in page
     staff.act(id, "decline", {"revision": 1, "reason": None})
     assert "or nothing if our warranty covers" in staff.client.get(path, headers=html).text
+
+
+def stopped(staff: Staff, machine: str) -> str:
+    """Return a visit that was stopped once everything was off."""
+    id = staff.accepted()  # noqa: A001
+    staff.supplied(id)
+    staff.act(id, "start")
+    plan = quoted(staff, id)["quote"]["work_plan"]
+    step = plan["steps"][plan["stops"][0]["before_step"] - 1]["step"]
+    staff.act(id, "stop", {"step": step, "machine": machine, "by": "R. Okafor"})
+    return id
+
+
+def test_stopped_visit_has_a_warranty_on_what_was_done_alone(staff: Staff) -> None:
+    boxes, refitted = stopped(staff, "boxes"), stopped(staff, "put_together")
+    asked = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5", "jobs": [VALVE]}
+    work = {"quote": refitted, "cause": "work", **BY}
+
+    def errors(said: dict[str, Any], **members: Any) -> list[tuple[str, str]]:
+        told = staff.refused("/v1/quotes", {**asked, **members, "comes_back": said})["errors"]
+        return [(one["pointer"], one["code"]) for one in told]
+
+    assert errors({"quote": boxes}) == [("/comes_back/quote", "visit-not-finished")]
+    for jobs in ([], [VALVE]):
+        assert errors({**work, "jobs": jobs}) == [("/comes_back/jobs", "job-not-done")]
+    unused = next(
+        one["code"]
+        for one in staff.get(f"/v1/quotes/{refitted}/statement")["statement"]["lines"]
+        if one["kind"] == "part" and one["quantity"] == "0"
+    )
+    part = {**work, "cause": "part", "part": unused, "jobs": [{"job": "J-OIL"}]}
+    assert errors(part, jobs=[{"job": "J-OIL"}]) == [("/comes_back/part", "part-not-fitted")]
+    # work that mends what the shop did is borne, and a new fault can be named
+    oil: dict[str, Any] = {"jobs": [{"job": "J-OIL"}], "diagnoses": []}
+    made = quoted(staff, back(staff, refitted, said={"jobs": [{"job": "J-OIL"}]}, **oil))["quote"]
+    assert made["comes_back"]["state"] == "borne"
+    assert quoted(staff, back(staff, refitted, None))["quote"]["comes_back"]["state"] != "borne"

@@ -261,3 +261,23 @@ def test_documents_tell_the_machine_and_the_fleet(staff: Staff) -> None:
         f"{of} 2 quotes that stand come to ${together['gross']['amount']} together now. "
         "Each machine is accepted by itself."
     ) in page
+
+
+def test_billed_machines_are_in_no_sum_of_offers(staff: Staff) -> None:
+    fleet(staff)
+    for id in ("Q1", "Q2", "Q3"):  # noqa: A001
+        staff.act(id, "issue")
+    staff.act("Q1", "accept", {"revision": 1, "who": "A. Customer", "means": "telephone"})
+    staff.supplied("Q1")
+    staff.act("Q1", "start")
+    staff.act("Q1", "finish")
+
+    billed, open_ = (
+        staff.client.get(f"/v1/quotes/{one}/sheet", headers={"Accept": "text/html"}).text
+        for one in ("Q1", "Q2")
+    )
+
+    together = staff.get("/v1/fleets/G1")["together"]
+    assert together["machines"] == 2
+    assert "together now" not in billed
+    assert f"2 quotes that stand come to ${together['gross']['amount']} together now." in open_

@@ -427,6 +427,6 @@ class Lives(AtTheCounter):
 
 def test_service_lives_as_the_model_does(service: Service) -> None:
     Lives.service = service
-    most = min(settings().max_examples, 25) if os.environ.get("KITWRIGHT_LONG") != "1" else 500
+    most = min(settings().max_examples, 15) if os.environ.get("KITWRIGHT_LONG") != "1" else 500
 
     run_state_machine_as_test(Lives, settings=settings(max_examples=most, stateful_step_count=40))

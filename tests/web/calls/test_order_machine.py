@@ -385,7 +385,7 @@ def test_orders_reconcile_whatever_suppliers_do(service: Service) -> None:
     run_state_machine_as_test(
         Machine,
         settings=settings(
-            max_examples=300 if long else 8,
+            max_examples=300 if long else 6,
             stateful_step_count=40,
             deadline=None,
         ),

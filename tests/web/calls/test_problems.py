@@ -332,6 +332,17 @@ def came_back(
     return owner.post(QUOTES, json=body, headers={"Idempotency-Key": '"back"'}), body
 
 
+def came_back_undone(owner: TestClient[Any], counter: Counter) -> tuple[Any, Any]:
+    """Have the shop bear work that a stopped visit did not do."""
+    staff = Staff(counter, owner)
+    id = staff.accepted()  # noqa: A001
+    staff.supplied(id)
+    staff.act(id, "start")
+    staff.act(id, "stop", {"step": "off head@1", "machine": "put_together"})
+    body = {**LEAKING, "comes_back": {"quote": "Q1", **SETTLED}}
+    return owner.post(QUOTES, json=body, headers={"Idempotency-Key": '"back"'}), body
+
+
 def credited_ahead(owner: TestClient[Any]) -> tuple[Any, Any]:
     """Record a credit for a part that failed on a day that is still to come."""
     finished(owner)
@@ -512,6 +523,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: came_back(owner, {}, is_done=False),
         "/comes_back/quote",
     ),
+    "job-not-done": (came_back_undone, "/comes_back/jobs"),
     "come-back-impossible": (
         lambda owner, _: came_back(owner, {"on": "2020-01-01"}),
         "/comes_back/on",

@@ -45,6 +45,7 @@ from kitwright.keeping.record.message import (
 from kitwright.keeping.record.order import Allocation, KeptOrder, OrderEntry, OrderState
 from kitwright.keeping.record.quote import (
     ENDED,
+    SETTLED,
     Addition,
     Authorisation,
     FromAfar,
@@ -56,6 +57,7 @@ from kitwright.keeping.record.quote import (
 
 __all__ = [
     "ENDED",
+    "SETTLED",
     "Addition",
     "Allocation",
     "Authorisation",

@@ -28,6 +28,8 @@ class QuoteState(StrEnum):
 
 ENDED: Final = frozenset({QuoteState.declined, QuoteState.expired, QuoteState.withdrawn})
 """States of quotes of which nothing is offered or agreed any longer."""
+SETTLED: Final = ENDED | {QuoteState.done}
+"""States of quotes whose price is not an offer any longer: they ended, or are billed."""
 
 
 class RevisionState(StrEnum):

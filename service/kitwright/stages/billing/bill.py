@@ -276,9 +276,11 @@ def _borne(line: AgreedLine, now: Money) -> int:
 def _left(
     lines: Sequence[AgreedLine], billed: Sequence[BilledLine], kind: str, taken: dict[str, int]
 ) -> int:
-    """Return what discounts have left of the lines of a tax kind, in minor units."""
+    """Return what discounts and the shop's own share have left of the lines of a tax kind, in minor
+    units.
+    """
     whole = sum(
-        one.amount.minor
+        one.amount.minor - (0 if line.borne is None else _borne(line, one.amount))
         for line, one in zip(lines, billed, strict=True)
         if line.tax_kind == kind and line.kind not in (DISCOUNT, CORE)
     )

@@ -5,8 +5,7 @@ from kitwright.stages.price.balance import Balance, balance
 from kitwright.stages.price.covering import (
     WARRANTY,
     Share,
-    shares_beyond,
-    shares_within,
+    shares_borne,
 )
 from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
 from kitwright.stages.price.line import (
@@ -40,7 +39,6 @@ __all__ = [
     "price_line",
     "price_lines",
     "price_of",
-    "shares_beyond",
-    "shares_within",
+    "shares_borne",
     "tax_lines",
 ]

@@ -1,18 +1,20 @@
 """Covering: what the shop bears of a visit's lines, taken off as allowances before tax.
 
-A line is borne as far as the visit without the jobs that are covered would not have it. So nobody
-pays more for a line than with that visit, nor more than the line comes to here.
+A line is borne as far as the covered jobs alone would have it, or the other jobs alone would not.
+In all, at least the amount of the covered jobs alone is borne, even if another job takes their
+place. So nobody pays more for a line than for the other jobs alone, nor more for all of them than
+they add to the covered jobs if these are paid.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Final
 
 from kitwright.catalogue.model import ChargeKind
-from kitwright.money import Money, round_ratio
+from kitwright.money import Money, round_ratio, share
 from kitwright.stages.price.line import LineKind, PricedLine
 from kitwright.stages.why import Why
 
@@ -23,34 +25,73 @@ Share = tuple[int, int]
 """A share of a line, top / bottom; the bottom is above zero."""
 
 
-def shares_beyond(
-    lines: Sequence[PricedLine], others: Iterable[PricedLine] | None
+def shares_borne(
+    lines: Sequence[PricedLine],
+    own: Iterable[PricedLine],
+    others: Iterable[PricedLine] | None,
 ) -> tuple[Share, ...]:
-    """Return which share of each line goes beyond what `others` have of the same line.
+    """Return the share of each line that the shop bears.
 
-    `others` None: there is no other visit, and every line is borne entirely. Credits are borne only
-    then.
+    Args:
+        lines: those of the visit.
+        own: the lines of the covered jobs alone.
+        others: the lines of the other jobs alone, None if parts are all that is added.
     """
-    if others is None:
-        return ((1, 1),) * len(lines)
+    alone = tuple(own)
+    borne = _common(lines, alone)
+    if others is not None:
+        for place, common in enumerate(_common(lines, others)):
+            borne[place] = max(borne[place], lines[place].amount.minor - common)
+    _fill(borne, lines, alone)
+    return tuple(
+        (off, line.amount.minor) if line.amount.minor > 0 else (-off, -line.amount.minor or 1)
+        for off, line in zip(borne, lines, strict=True)
+    )
+
+
+def _common(lines: Sequence[PricedLine], others: Iterable[PricedLine]) -> list[int]:
+    """Return how much of each line, in minor units, `others` have of the same line too."""
     left: dict[object, int] = defaultdict(int)
     for line in others:
         left[_key(line)] += line.amount.minor
     found = []
     for line in lines:
         amount, key = line.amount.minor, _key(line)
-        paid = min(amount, left[key]) if amount > 0 else amount
-        left[key] -= paid
-        found.append((amount - paid, amount) if amount > 0 else (0, 1))
-    return tuple(found)
+        common = max(0, min(amount, left[key])) if amount > 0 else min(0, max(amount, left[key]))
+        left[key] -= common
+        found.append(common)
+    return found
 
 
-def shares_within(lines: Sequence[PricedLine], own: Iterable[PricedLine]) -> tuple[Share, ...]:
-    """Return which share of each line the lines of the covered jobs alone, `own`, come to."""
-    return tuple(
-        (bottom - top, bottom) if line.amount.minor > 0 else (1, 1)
-        for line, (top, bottom) in zip(lines, shares_beyond(lines, own), strict=True)
-    )
+def _fill(borne: list[int], lines: Sequence[PricedLine], own: Iterable[PricedLine]) -> None:
+    """Add to what is borne what the lines of the covered jobs come to beyond it: first to charges
+    of the same kind, then to any. Refundable deposits are left out.
+    """
+    missing: dict[ChargeKind, int] = defaultdict(int)
+    for line in own:
+        missing[line.tax_kind] += line.amount.minor
+    for off, line in zip(borne, lines, strict=True):
+        missing[line.tax_kind] -= off
+    missing.pop(ChargeKind.core, None)
+    kinds = missing.keys()
+    for kind in kinds:
+        missing[kind] -= _bear(borne, lines, missing[kind], {kind})
+    _bear(borne, lines, sum(missing.values()), kinds)
+
+
+def _bear(
+    borne: list[int], lines: Sequence[PricedLine], amount: int, kinds: Collection[ChargeKind]
+) -> int:
+    """Bear an amount more, as far as lines of some kinds have it left; return how much that was."""
+    left = [
+        max(0, line.amount.minor - off) if line.tax_kind in kinds else 0
+        for off, line in zip(borne, lines, strict=True)
+    ]
+    more = max(0, min(amount, sum(left)))
+    if more:
+        for place, off in enumerate(share(more, left)):
+            borne[place] += off
+    return more
 
 
 def _key(line: PricedLine) -> object:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Annotated
+from typing import Annotated, Final
 
 from msgspec import Meta
 
@@ -38,6 +38,9 @@ from kitwright.web.edge.negotiate import JSON, PDF, XML
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
+
+_YEAR_DAYS: Final = 366
+"""The most days after which an invoice is payable."""
 
 
 class InvoiceIn(Wire, frozen=True, kw_only=True):
@@ -129,12 +132,13 @@ class QuoteNotHere(ActRefused):
 
 
 class DueDayInvalid(RequestFault):
-    """A day of payment before the day of the invoice."""
+    """A day of payment before the day of the invoice, or long after it."""
 
     code = "due-day-invalid"
 
     def __init__(self, day: date, today: date) -> None:
-        super().__init__(f"{day.isoformat()} is before today ({today.isoformat()})")
+        said = "before today" if day < today else "more than a year after today"
+        super().__init__(f"{day.isoformat()} is {said} ({today.isoformat()})")
         self.day = day
 
 
@@ -160,7 +164,7 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
     (`invoice-needs`); otherwise `unmet` says which rules do not apply.
     """
     today = call.stamp.today
-    if body.due_on is not None and body.due_on < today:
+    if body.due_on is not None and not 0 <= (body.due_on - today).days <= _YEAR_DAYS:
         raise RequestRefused([DueDayInvalid(body.due_on, today).at("due_on")])
     quote = call.checked(QUOTE, records.quotes.get)
     customer: Customer | None = None
@@ -274,7 +278,12 @@ def _portions(desk: Desk, parts: Sequence[CreditPartIn]) -> Iterator[Portion]:
 
 @operation("GET /v1/invoices", "listInvoices", "quotes")
 def find(records: Records, call: Call, query: BillsQuery) -> Reply[ListOut[KeptBill]]:
-    """List invoices and credit notes, newest first."""
+    """List invoices and credit notes, newest first.
+
+    `buyer` is the customer to whom one is made out; null if that is not known, because a version
+    before kept it by name alone and the quote's customer has another: it is then erased, and closed
+    to others, with the quote's customer.
+    """
     return page_of(call.operation.path, query, records.bills.find)
 
 

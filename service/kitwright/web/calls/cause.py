@@ -61,9 +61,10 @@ async def settle(call: Call, body: CauseIn) -> Work[KeptQuoteOut]:
 
     Quotes the visit anew with the cause, as `revise` does. Within the shop's warranty, the jobs
     that a part or the work is the cause of are borne by the shop: their lines stay, and an
-    allowance for each tax kind takes them off. Other jobs, a new fault and what is outside the
-    warranty are charged, and the quote says so. A cause can be settled again until the work is
-    finished.
+    allowance for each tax kind takes them off. Other jobs and added parts (not the one that failed)
+    are charged, at most with what they would add to a paid visit, also if they replace a job that
+    is borne. A new fault and what is outside the warranty are charged, and the quote says so. A
+    cause can be settled again until the work is finished.
     """
 
     def asked(before: Before) -> QuoteIn:

@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
+from kitwright.documents.closing_view import Closing
 from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.documents.slip_mail import SlipNews
 from kitwright.keeping import offer
@@ -61,11 +62,12 @@ class Files(Protocol):
 
 
 class Letter(Struct, frozen=True, kw_only=True):
-    """What a letter to a customer is to say: of what, to which address, with a link of which path,
-    and the shop's own words. `nonce` is new for each.
+    """What a letter to a customer is to say: of what (of a visit that is over, its account), to
+    which address, with a link of which path, and the shop's own words. `nonce` is new for each.
     """
 
     paper: Paper
+    closing: Closing | None
     to: str
     path: str
     note: str | None

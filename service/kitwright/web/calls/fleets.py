@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from kitwright.keeping.record import ENDED, KeptQuote, Revision
+from kitwright.keeping.record import SETTLED, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.money import total
 from kitwright.quote import Amount, Count, amount_of
@@ -30,8 +30,9 @@ class FleetSumOut(Out, frozen=True, kw_only=True):
 class FleetOut(Out, frozen=True, kw_only=True):
     """Quotes of machines that were asked for together, in the order of the request.
 
-    `together` is the sum of those that are neither declined nor expired nor withdrawn, `agreed`
-    that of those agreed to.
+    `together` is the sum of those that stand: neither declined nor expired nor withdrawn, and not
+    finished or stopped, because a statement says what these come to. `agreed` is that of those
+    agreed to.
     """
 
     id: FleetId
@@ -66,7 +67,7 @@ def fleet_out(desk: Desk, records: Records, fleet: int, *, is_read: bool = False
     return FleetOut(
         id=written(FLEET, fleet),
         quotes=tuple(head_of(desk, records, one, is_read=is_read) for one in quotes),
-        together=fleet_sum(desk, (one for one in quotes if one.state not in ENDED)),
+        together=fleet_sum(desk, (one for one in quotes if one.state not in SETTLED)),
         agreed=fleet_sum(desk, (one for one in quotes if one.agreed is not None)),
     )
 

@@ -13,15 +13,18 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.come_backs import (
     CauseUnclear,
     ComeBackImpossible,
+    JobNotDone,
+    PartNotFitted,
     Settled,
     VisitNotFinished,
     VisitOfOther,
     VisitUnknown,
+    is_warranted,
     judge,
 )
-from kitwright.keeping.record import KeptQuote, QuoteState
+from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
-from kitwright.stages.request import BackCause, ComeBack, CoveredJob, RequestFault, RequestRefused
+from kitwright.stages.request import BackCause, ComeBack, CoveredJob, RequestRefused
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import CUSTOMER, MACHINE, QUOTE, read_id, written
 from kitwright.web.calls.wire import ComesBackIn, JudgedIn, PreviewIn
@@ -66,8 +69,10 @@ def judged(desk: Desk, records: Records, asked: T, quote: int | None = None) -> 
     )
     try:
         found = judge(records, desk.service.workshop.shop.quote.warranty, visit, settled)
-    except RequestFault as fault:
+    except PartNotFitted as fault:
         raise RequestRefused([fault.at(_MEMBER, "part")]) from None
+    except JobNotDone as fault:
+        raise RequestRefused([fault.at(_MEMBER, "jobs")]) from None
     return structs.replace(asked, judged=_written(found, said))
 
 
@@ -94,7 +99,7 @@ def _visit(
     if visit is None or number == quote:
         faults.append(VisitUnknown(said.quote).at(_MEMBER, "quote"))
         return None
-    if visit.state is not QuoteState.done:
+    if not is_warranted(records, visit):
         faults.append(VisitNotFinished(said.quote, visit.state).at(_MEMBER, "quote"))
         return None
     return visit

@@ -8,7 +8,6 @@ from typing import Final
 from kitwright.documents.closing_view import BillLink, Closing
 from kitwright.keeping.accounts import account_of
 from kitwright.keeping.choosing import agreed_from
-from kitwright.keeping.link import Link
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.money import Money
@@ -44,12 +43,13 @@ class OfferAccountOut(Out, frozen=True, kw_only=True):
 
 
 def closing_of(
-    records: Records, link: Link, quote: KeptQuote, revision: Revision, here: str
+    records: Records, quote: KeptQuote, revision: Revision, expires: int, here: str
 ) -> Closing | None:
-    """Return the account of a visit that is over, None if it is not, or if the revision of the link
-    is not the one that was agreed.
+    """Return the account of a visit that is over, None if it is not, or if the revision is not the
+    one that was agreed.
 
     Args:
+        expires: when the link to it ends, in seconds since 1970.
         here: the path of the link, relative to the page.
     """
     kept = records.statements.get(quote.number)
@@ -74,7 +74,7 @@ def closing_of(
         collected_by=None if handover is None else handover.collector,
         wants_old_parts=_wants_old_parts(records, revision),
         is_unsafe=handover is not None and handover.is_unsafe,
-        until=datetime.fromtimestamp(link.expires, UTC),
+        until=datetime.fromtimestamp(expires, UTC),
     )
 
 

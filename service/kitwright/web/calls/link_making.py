@@ -7,10 +7,9 @@ from typing import Annotated, Final
 
 from msgspec import Meta
 
-from kitwright.keeping import life
-from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.link import NONCE_BYTES, Link, digest_of, make_token
 from kitwright.keeping.link_rounds import revoke_links, round_of
+from kitwright.keeping.mail import sendable
 from kitwright.keeping.record import KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.web.calls.call import Call
@@ -56,16 +55,15 @@ class RevokedOut(Out, frozen=True, kw_only=True):
     "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Create a signed link to the revision on offer.
+    """Create a signed link to the revision on offer, or else to the one agreed, or of a visit that
+    is over without one, to what is owed.
 
     It expires, but opens as long as the machine waits to be collected once its work is finished or
     stopped, or the offer is declined.
     """
     desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
-    if quote.offered is None:
-        raise NothingOffered("link to", quote)
-    revision = life.revision_of(records, quote, quote.offered)
-    expires_at = end_of(revision) + timedelta(days=desk.link_days)
+    revision = sendable(records, quote, "link to")
+    expires_at = end_of_link(desk, revision, call.stamp.at)
     if body.days is not None:
         expires_at = min(desk.now() + timedelta(days=body.days), expires_at)
     return Reply(body=make_link(records, desk, quote, revision, expires_at))
@@ -85,6 +83,13 @@ def revoke(records: Records, call: Call) -> Reply[RevokedOut]:
 def end_of(revision: Revision) -> datetime:
     """Return when a revision's last valid day is over everywhere."""
     return datetime.combine(revision.valid_until + timedelta(days=1), time(), _WESTERNMOST)
+
+
+def end_of_link(desk: Desk, revision: Revision, now: datetime) -> datetime:
+    """Return when a link that is made now ends. No decision depends on it after the revision's last
+    valid day; what was agreed, and its account, can still be read.
+    """
+    return max(end_of(revision), now) + timedelta(days=desk.link_days)
 
 
 def make_link(

@@ -85,9 +85,9 @@ async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosin
     if form == HTML:
         found = await choosing(call, found, TicksIn())
         return _offer_page(desk, found)
-    if found.actions.has_ended:
+    if found.actions.has_ended and found.closing is None:
         raise Refusal("link-expired", "this offer no longer stands")
-    body = await desk.documents.run(desk.papers.quote_pdf, found.paper)
+    body = await desk.documents.run(desk.papers.customer_pdf, found.paper, found.closing)
     headers = {"Content-Disposition": f'inline; filename="{found.paper.envelope.name}.pdf"'}
     return Reply(body=body, form=PDF, headers=headers)
 

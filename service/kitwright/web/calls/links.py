@@ -28,6 +28,8 @@ from kitwright.keeping.record import (
     Hand,
     KeptQuote,
     Means,
+    OrderState,
+    QuoteState,
     Revision,
     RevisionState,
     Stamp,
@@ -253,7 +255,9 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
         account=told_account(
-            closing_of(records, link, quote, revision, f"/v1/links/{call.variable('token')}")
+            closing_of(
+                records, quote, revision, link.expires, f"/v1/links/{call.variable('token')}"
+            )
         ),
     )
     if revision.state in ENDED:
@@ -335,11 +339,19 @@ def _offered(records: Records, call: Call) -> Offered:
             withdraw_url=beside(call, call.variable("token"), "withdraw")
             if is_open_to_withdraw
             else None,
-            visit=quote.state.value,
+            visit=_how_far(records, quote),
             valid_until=revision.valid_until,
         ),
-        closing_of(records, link, quote, revision, here),
+        closing_of(records, quote, revision, link.expires, here),
     )
+
+
+def _how_far(records: Records, quote: KeptQuote) -> str:
+    """Return the state of a quote, or `ordering` if an order for it is still to be sent."""
+    is_ordered = quote.state is QuoteState.ordered
+    if is_ordered and records.orders.find(quote.number, None, None, 1, OrderState.draft):
+        return "ordering"
+    return quote.state.value
 
 
 def _text(records: Records, quote: KeptQuote, revision: Revision) -> str:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from typing import Annotated, Final
 
 from msgspec import Meta
 
+from kitwright.documents.closing_view import Closing
 from kitwright.keeping.link_rounds import round_of
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import Paper
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.desk import Desk, Letter
+from kitwright.web.calls.desk import Letter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.link_making import end_of, make_link
+from kitwright.web.calls.link_closing import closing_of
+from kitwright.web.calls.link_making import end_of_link, make_link
 from kitwright.web.calls.quotes import changed_since
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.calls.standing import paper_of
@@ -58,7 +59,7 @@ class MessageIn(Wire, frozen=True, kw_only=True):
     note: Note | None = None
 
 
-_Found = tuple[KeptQuote, Revision, Paper, int]
+_Found = tuple[KeptQuote, Revision, Paper, Closing | None, int]
 """The subject matter of an e-mail and the round of its link, in one consistent view."""
 
 
@@ -74,20 +75,24 @@ _Found = tuple[KeptQuote, Revision, Paper, int]
 async def send(call: Call, body: MessageIn) -> Work[Mail]:
     """E-mail the quote to the customer.
 
-    Queues an e-mail with a link to the revision on offer, or else to the one agreed. It is sent in
-    the background, and retried for two days if it fails; the list of messages shows its state. The
-    call is refused if the service has no public address for the link. Replies to the e-mail go to
-    the shop's own address.
+    Queues an e-mail with a link to the revision on offer, or else to the one agreed; once the visit
+    is over, it tells the account instead. It is sent in the background, and retried for two days if
+    it fails; the list of messages shows its state. The call is refused if the service has no public
+    address for the link. Replies to the e-mail go to the shop's own address.
     """
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    quote, revision, paper, _ = found
-    path = desk.store.read(lambda records: _path(records, desk, quote, revision, stamp.at))
+    quote, revision, paper, closing, _ = found
+    expires_at = end_of_link(desk, revision, stamp.at)
+    path = desk.store.read(
+        lambda records: make_link(records, desk, quote, revision, expires_at).path
+    )
     to = body.to or paper.envelope.customer_email
     if to is None:
         raise NoAddress
     letter = Letter(
         paper=paper,
+        closing=closing,
         to=check_address(to),
         path=path,
         note=body.note,
@@ -132,11 +137,7 @@ def _found(records: Records, call: Call) -> _Found:
         paper_of(records, quote, revision.number, call.desk.overrun),
         call.desk.service.workshop.shop,
     )
-    return quote, revision, paper, round_of(records, quote)
-
-
-def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
-    """Return the path of a new link to the revision of an e-mail."""
-    # no decision depends on it after that; what was agreed, and its account, can still be read
-    expires_at = max(end_of(revision), now) + timedelta(days=desk.link_days)
-    return make_link(records, desk, quote, revision, expires_at).path
+    expires = int(end_of_link(call.desk, revision, call.stamp.at).timestamp())
+    # an e-mail names invoices and leads to none of them by itself
+    closing = closing_of(records, quote, revision, expires, "")
+    return quote, revision, paper, closing, round_of(records, quote)

@@ -113,10 +113,12 @@ class MonthOut(Out, frozen=True, kw_only=True):
 
     `documents` are its invoices and credit notes by tax code, `codes` their sums. `open_items` are
     not settled at its end; their balances add up to `closing`. `opening` + `billed` + `rounding` -
-    `received` = `closing`. `billed` is what quotes owe more than before: of statements, and of
-    invoices less credit notes where there are any. `stock` is what the shop's own stock cost, at
-    its end. `warranty_visits` are those finished in the month of which the shop bears something by
-    its warranty; `borne` is what that comes to, without tax, and is in no other sum.
+    `received` = `closing`. `billed` is what quotes owe more than before. Of it, `invoiced` rests on
+    invoices less credit notes, and `uninvoiced` on statements of finished work that no invoice is
+    made of yet; it is negative if more of earlier work was invoiced than left so. `stock` is what
+    the shop's own stock cost, at its end. `warranty_visits` are those finished in the month of
+    which the shop bears something by its warranty; `borne` is what that comes to, without tax, and
+    is in no other sum.
     """
 
     month: str
@@ -127,6 +129,8 @@ class MonthOut(Out, frozen=True, kw_only=True):
     open_items: tuple[OpenItemOut, ...]
     opening: Amount
     billed: Amount
+    invoiced: Amount
+    uninvoiced: Amount
     rounding: Amount
     received: Amount
     closing: Amount
@@ -197,6 +201,8 @@ def _month_out(name: str, month: Month, stock: Money, *, is_complete: bool) -> M
         open_items=tuple(map(_item_out, month.items)),
         opening=amount_of(month.opening),
         billed=amount_of(month.billed),
+        invoiced=amount_of(month.invoiced),
+        uninvoiced=amount_of(month.uninvoiced),
         rounding=amount_of(month.rounding),
         received=amount_of(month.received),
         closing=amount_of(month.closing),

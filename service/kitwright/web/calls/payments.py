@@ -6,7 +6,7 @@ from typing import Literal
 
 from kitwright.documents.balance_view import balance_of
 from kitwright.keeping import paying
-from kitwright.keeping.advancing import invoice_advance
+from kitwright.keeping.advancing import invoice_advance, is_invoiced_before
 from kitwright.keeping.bill_parties import Asked
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
@@ -86,9 +86,11 @@ def pay(records: Records, call: Call, body: PaymentIn) -> Reply[QuoteHeadOut]:
     Records the payment; nothing is charged. Before the work is finished it is in advance: parts
     that a supplier gets specially for one customer are ordered only once the advance is paid. Where
     the tax area says so (`advance_invoices`), it gets an invoice of its own at once, and is refused
-    with `invoice-needs` if the customer or the shop lacks something for that. Afterwards it is on
-    the statement: where the shop has a smallest coin, cash of the balance rounded to it settles the
-    balance. What was paid in advance can be paid back as long as no invoice of it stands.
+    with `invoice-needs` if the customer or the shop lacks something for that; an advance that is
+    recorded again after a restore keeps the invoice that was entered from its copy. Afterwards it
+    is on the statement: where the shop has a smallest coin, cash of the balance rounded to it
+    settles the balance. What was paid in advance can be paid back as long as no invoice of it
+    stands.
     """
     desk = call.desk
     quote = call.checked(QUOTE, records.quotes.get)
@@ -114,12 +116,13 @@ def pay(records: Records, call: Call, body: PaymentIn) -> Reply[QuoteHeadOut]:
 
 
 def _invoiced(call: Call, records: Records, quote: KeptQuote, payment: Payment) -> KeptQuote:
-    """Return a quote with the invoice of an advance, where the tax area wants one.
+    """Return a quote with the invoice of an advance, where the tax area wants one that is not here.
 
     Raises: InvoiceNeeds.
     """
     revision = revision_of(records, quote, quote.agreed or quote.shown)
-    if not read_agreed(revision).reckoning.area.advance_invoices:
+    is_wanted = read_agreed(revision).reckoning.area.advance_invoices
+    if not is_wanted or is_invoiced_before(records, quote, payment):
         return quote
     agreed = standing(records, quote, revision)
     customer = None if quote.customer is None else records.customers.get(quote.customer)

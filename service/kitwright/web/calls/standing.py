@@ -18,7 +18,7 @@ from kitwright.keeping.consent import limit_before
 from kitwright.keeping.distance import distance_of, withdrawn_at
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import (
-    ENDED,
+    SETTLED,
     Addition,
     Authorisation,
     KeptQuote,
@@ -122,8 +122,18 @@ def paper_of(
         fleet=_fleet(records, quote),
         withdrawal=_right(records, quote, revision, given.get(number)),
         button=_button(records, revision),
+        paid=_paid_in_vain(records, quote, revision),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
+
+
+def _paid_in_vain(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:
+    """Return what was paid, if no repair is agreed any longer; None if that is nothing."""
+    if quote.agreed is not None or revision.state is not RevisionState.declined:
+        return None
+    paid = [one.amount for one in records.payments.of_quote(quote.number)]
+    left = total(paid, paid[0].currency) if paid else None
+    return left if left is not None and left.minor > 0 else None
 
 
 def change_of(
@@ -198,15 +208,17 @@ def _fleet(records: Records, quote: KeptQuote) -> FleetPlace | None:
         return None
     every = records.quotes.of_fleet(quote.fleet)
     # what others pay is none of this customer's business
-    standing = [one for one in every if one.state not in ENDED and one.customer == quote.customer]
+    own = [one for one in every if one.customer == quote.customer]
+    standing = [one for one in own if one.state not in SETTLED]
     gross = [one.gross for one in standing if one.gross is not None]
-    is_known = bool(gross) and len(gross) == len(standing)
+    # once this machine is billed, a sum of offers says nothing of it
+    is_told = quote.state not in SETTLED and len(gross) == len(standing)
     return FleetPlace(
         id=written(FLEET, quote.fleet),
         place=1 + [one.number for one in every].index(quote.number),
         machines=len(every),
         standing=len(standing),
-        total=total(gross, quote.net.currency) if is_known else None,
+        total=total(gross, quote.net.currency) if is_told else None,
     )
 
 
