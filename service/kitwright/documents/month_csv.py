@@ -35,14 +35,9 @@ COLUMNS: Final = (
 """The first record; the same in every language. `record` says what a row is: `invoice` and
 `credit_note`, one for each tax code of a document; `advance`, `payment` and `prepaid`; `open` for
 what is not settled at the end of the month; then sums: `code` for each tax code, `opening`,
-<<<<<<< HEAD
-`billed`, `rounding`, `received`, `closing`, `warranty` for what the shop bore (`net`) of so many
-`visits`, and `stock` for the value of the shop's own stock. New columns come last.
-=======
 `billed`, of it `invoiced` and `uninvoiced`, `rounding`, `received`, `closing`, `warranty` for what
-the shop bore (`net`) of so many visits (`reference`), and `stock` for the value of the shop's own
-stock. New columns come last.
->>>>>>> main
+the shop bore (`net`) of so many `visits`, and `stock` for the value of the shop's own stock. New
+columns come last.
 """
 Row = dict[str, object]
 
