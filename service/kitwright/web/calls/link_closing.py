@@ -62,11 +62,13 @@ def closing_of(
         due=account.due + account.rounded,
         paid=account.paid,
         balance=account.balance,
+        rounded=account.rounded,
         bills=tuple(
             BillLink(
                 number=one.name,
                 is_credit=one.kind is BillKind.credit_note,
                 url=f"{here}/{BILLS}/{one.name}",
+                gross=one.gross,
             )
             for one in records.bills.of_quote(quote.number)
         ),
