@@ -35,6 +35,7 @@ def without_names(kept: KeptStatement) -> KeptStatement:
         engine=None if engine is None else structs.replace(engine, serial=None, build_code=None),
         lines=lines,
         disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
+        unbooked=None if statement.unbooked is None else ERASED,
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),

@@ -100,6 +100,7 @@ class Statement(Struct, frozen=True, kw_only=True):
     `limit`, which the customer authorised, with tax if `limit_includes_tax`. `prepaid` is what the
     quote says was paid before. `stopped` is null if the work was done. If nothing was agreed, only
     the diagnostic fee is billed, and `limit` is that.
+    `unbooked` says why goods are billed of which no delivery is booked, null if there are none.
     `engine` is null in statements made before it was told.
     """
 
@@ -123,6 +124,7 @@ class Statement(Struct, frozen=True, kw_only=True):
     limit_includes_tax: bool
     prepaid: Amount
     stopped: StoppedAt | None = None
+    unbooked: str | None = None
 
 
 class Registered(Struct, frozen=True, kw_only=True):

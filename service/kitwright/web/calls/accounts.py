@@ -17,7 +17,6 @@ from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
-from kitwright.keeping.event import Facts
 from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp, StorageFee
 from kitwright.keeping.reserving import reserve_used
 from kitwright.keeping.store import Records
@@ -102,8 +101,8 @@ class FinishIn(Wire, frozen=True, kw_only=True):
     line is `clocked`, the minutes are those of the quote's clock.
 
     `unbooked` says why goods are billed of which no delivery is booked, for example because they
-    came from another job; it stays permanently, so it should not name customers. `supplied_on` is
-    the day on which the work was done; null: today. `by` is the person who closes it.
+    came from another job; the statement keeps it. `supplied_on` is the day on which the work was
+    done; null: today. `by` is the person who closes it.
     """
 
     goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()
@@ -185,13 +184,14 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     parts orders are not placed, `goods` has to say what was used instead. Goods that never came are
     not billed: while a line of them is not here, by deliveries booked on orders and by the shelf,
     the call is refused (`goods-not-here`, which names them), unless `goods` says that less was
-    used, or `unbooked` why they are billed all the same; the event then names the lines. If more
-    was used than agreed, what is free on the shelf is here too, and is drawn for the quote. Freight
-    and suppliers' fees are billed at most as they were charged on the orders that were placed for
-    the quote. Goods that were reserved and not used are free again. A bill above the limit of the
-    authorisation is refused with `bill-over-limit`, which says by how much, and which consent is
-    needed. A revision on offer must first be accepted, declined or withdrawn. A draft newer than
-    the agreed revision is superseded; `quote.finished` names it in its fact `superseded`.
+    used, or `unbooked` why they are billed all the same; the event then names the lines in its fact
+    `unbooked`. If more was used than agreed, what is free on the shelf is here too, and is drawn
+    for the quote. Freight and suppliers' fees are billed at most as they were charged on the orders
+    that were placed for the quote. Goods that were reserved and not used are free again. A bill
+    above the limit of the authorisation is refused with `bill-over-limit`, which says by how much,
+    and which consent is needed. A revision on offer must first be accepted, declined or withdrawn.
+    A draft newer than the agreed revision is superseded; `quote.finished` names it in its fact
+    `superseded`.
     """
     desk, stamp = call.desk, call.stamp
     quote = call.checked(QUOTE, records.quotes.get)
@@ -205,9 +205,11 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     stopped = stop_clocks(records, stamp, quote)
     used = _used(body)
     statement, items = _closed(call, records, quote, used, day)
-    unbooked = _unbooked(call, records, quote, used, body.unbooked)
+    over = _unbooked(call, records, quote, used, body.unbooked)
+    if over:
+        statement = structs.replace(statement, unbooked=body.unbooked)
     reserve_used(records, stamp, quote, items, _more(records, quote, used))
-    finished = life.finish(records, stamp, quote, items, stopped, unbooked)
+    finished = life.finish(records, stamp, quote, items, stopped, unbooked_facts(over))
     accounts.keep_statement(records, stamp, finished, statement, body.by)
     finished = credit_undue(
         records, stamp, finished, statement, tell_advances(statement.language, statement.quote)
@@ -225,8 +227,8 @@ def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> 
 
 def _unbooked(
     call: Call, records: Records, quote: KeptQuote, used: Used, reason: str | None
-) -> Facts:
-    """Return what the event tells of goods that are billed although they are not here.
+) -> tuple[int, ...]:
+    """Return the lines of goods that are billed although they are not here, by their places.
 
     Raises: GoodsNotHere, without a reason.
     """
@@ -237,7 +239,7 @@ def _unbooked(
     absent = [*absent_lines(records, catalogue, quote.number, agreed, billed)]
     to_shelf = {one.line: one.to_shelf for one in used.goods}
     less = "bill less (`goods` takes what is `not_arrived`)"
-    return unbooked_facts(check_here(absent, billed, reason, to_shelf, less=less), reason)
+    return check_here(absent, billed, reason, to_shelf, less=less)
 
 
 def _more(records: Records, quote: KeptQuote, used: Used) -> dict[str, Fraction]:

@@ -61,8 +61,7 @@ class StopIn(Wire, frozen=True, kw_only=True):
 
     Lines that were added after the acceptance are billed, except those in `not_done`, by their
     places in the quote, from 1. `unbooked` says why goods are billed as used of which no delivery
-    is booked; it stays permanently, so it should not name customers. `by` is the person who closes
-    it.
+    is booked; the statement keeps it. `by` is the person who closes it.
     """
 
     step: Text | None = None
@@ -165,7 +164,9 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
             "before_step": case.at.before_step,
             "machine": case.at.machine,
         }
-        facts |= unbooked_facts(over, body.unbooked)
+        if over:
+            statement = structs.replace(statement, unbooked=body.unbooked)
+        facts |= unbooked_facts(over)
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
         words = tell_advances(statement.language, statement.quote)
