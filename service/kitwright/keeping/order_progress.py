@@ -19,6 +19,7 @@ from msgspec import Struct, structs
 from kitwright.keeping.order_entry import (
     Answered,
     AnsweredLine,
+    BillBack,
     Billed,
     Cancelled,
     Fact,
@@ -258,10 +259,12 @@ def advance(now: Progress, fact: Fact) -> Progress:
         case Returned():
             for back in fact.lines:
                 lines[back.line] = _returned(lines[back.line], back)
-        case Billed():
+        case Billed() | BillBack():
+            sign = 1 if isinstance(fact, Billed) else -1
             for billed in fact.lines:
                 line = lines[billed.line]
-                lines[billed.line] = structs.replace(line, billed=line.billed + billed.packs)
+                packs = line.billed + sign * billed.packs
+                lines[billed.line] = structs.replace(line, billed=packs)
         case Cancelled():
             for gone in fact.lines:
                 lines[gone.line] = _cancelled(lines[gone.line], gone.packs, gone.parts)

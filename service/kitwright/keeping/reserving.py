@@ -27,6 +27,7 @@ AGREED = "agreed"
 NOT_NEEDED = "no agreement needs it"
 FINISHED = "work finished"
 NOT_USED = "not used"
+USED_MORE = "more used than agreed"
 
 
 class Taken(Struct, frozen=True):
@@ -182,6 +183,26 @@ def _reserve(records: Records, stamp: Stamp, quote: KeptQuote, missing: Iterable
     return count
 
 
+def reserve_used(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    used: Mapping[str, Fraction],
+    more: Mapping[str, Fraction],
+) -> None:
+    """Reserve what a quote does not have of each item in `used`, as far as it is free: at most what
+    was used beyond what was agreed, `more`.
+    """
+    had = _had(records.shelf.shares(quote.number))
+    for item, beyond in more.items():
+        rest = min(int(beyond * UNIT), int(used.get(item, 0) * UNIT) - had[item])
+        for holding, free in free_of(records, item):
+            amount = min(rest, free)
+            if amount > 0:
+                _enter(records, stamp, quote, holding, MoveKind.reserve, amount, USED_MORE)
+                rest -= amount
+
+
 def release_unused(
     records: Records, stamp: Stamp, quote: KeptQuote, used: Mapping[str, Fraction]
 ) -> None:
@@ -246,9 +267,17 @@ def _free(records: Records, taken: Taken) -> list[tuple[Holding, int]]:
     """
     floor = taken.quality or Quality.maker
     found = [
-        (holding, balance.free)
-        for holding, balance in records.shelf.of_item(taken.item)
-        if holding.owner is Owner.shop
-        and (meets(holding.quality, floor) or (taken.quality is None and holding.bin == taken.bin))
+        (holding, free)
+        for holding, free in free_of(records, taken.item)
+        if meets(holding.quality, floor) or (taken.quality is None and holding.bin == taken.bin)
     ]
     return sorted(found, key=lambda one: (one[0].bin != taken.bin, one[0].number))
+
+
+def free_of(records: Records, item: str) -> list[tuple[Holding, int]]:
+    """Return the holdings of the shop of an item, each with what is free, in millionths."""
+    return [
+        (holding, balance.free)
+        for holding, balance in records.shelf.of_item(item)
+        if holding.owner is Owner.shop and balance.free > 0
+    ]

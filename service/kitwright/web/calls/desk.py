@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
+from fractions import Fraction
 from threading import Lock
 from time import monotonic
 from typing import Any, Concatenate, Final, ParamSpec, Protocol, TypeVar
@@ -30,6 +31,7 @@ from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.stages.supply import Stock, day_of_order
 from kitwright.stages.work import Estimates
+from kitwright.units import exact
 from kitwright.web.calls.estimating import EstimateBook
 from kitwright.web.calls.placing import arrivals
 from kitwright.web.calls.pool import Pool
@@ -217,6 +219,11 @@ class Desk:
     def currency(self) -> str:
         """The shop's currency."""
         return self.service.workshop.shop.currency
+
+    @property
+    def price_tolerance(self) -> Fraction:
+        """By how many per cent a supplier's price or charges may be higher than agreed."""
+        return exact(self.service.workshop.shop.purchasing.price_tolerance_percent)
 
     @property
     def link_days(self) -> int:

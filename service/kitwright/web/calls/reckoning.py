@@ -220,7 +220,7 @@ def with_ticket(records: Records, asked: QuoteIn, quote: int | None) -> QuoteIn:
 
 def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
     """Return what was ordered for a quote and is there or to come, unset if nothing was."""
-    charged = charged_for(records, quote)
+    charged = charged_for(records, quote, desk.price_tolerance)
     if charged is None:
         return UNSET
     packs = map(_packs_in, packs_held(records, desk.service.workshop.catalogue, quote))
