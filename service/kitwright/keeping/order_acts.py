@@ -49,6 +49,7 @@ from kitwright.keeping.order_progress import (
     split_last,
 )
 from kitwright.keeping.record import KeptOrder, OrderEntry, OrderState, QuoteState, Stamp
+from kitwright.keeping.reserving import reserve_opened
 from kitwright.keeping.store import Records
 from kitwright.money import Money, round_ratio
 
@@ -294,7 +295,13 @@ def receive(doing: Doing, fact: Received, bins: Mapping[int, str]) -> Done:
     _check(doing, "receipts")
     lines = _lines(doing, fact.lines)
     arrived = tuple(_received(doing, lines[one.line], one, bins) for one in fact.lines)
-    return _record(doing, "order.received", structs.replace(fact, lines=arrived))
+    done = _record(doing, "order.received", structs.replace(fact, lines=arrived))
+    for number in dict.fromkeys(part.quote for one in arrived for part in one.parts):
+        quote = doing.records.quotes.get(number)
+        if quote is not None and quote.state in _REOPENED:
+            # more may be agreed by now than when it was ordered
+            reserve_opened(doing.records, doing.stamp, quote)
+    return done
 
 
 def _received(
@@ -308,7 +315,8 @@ def _received(
     if packs + one.kept:
         goods = _goods(doing, line, bins.get(one.line))
         parts = shelve(doing.records, doing.stamp, goods, packs + one.kept, parts)
-    return structs.replace(one, packs=packs, over=over, parts=parts)
+    per_pack = doing.terms(line).per_pack
+    return structs.replace(one, packs=packs, over=over, per_pack=per_pack, parts=parts)
 
 
 def give_back(doing: Doing, fact: Returned) -> Done:

@@ -90,7 +90,8 @@ class Answered(Struct, frozen=True, kw_only=True, tag="answered"):
 
 class ReceivedLine(Struct, frozen=True, kw_only=True):
     """Packs of a line that arrived: `packs` as ordered, `over` more than were due, of which the
-    shop keeps `kept`; `damaged` and `wrong` ones are not accepted.
+    shop keeps `kept`; `damaged` and `wrong` ones are not accepted. A pack holds `per_pack`, in
+    millionths of the item's unit; 0 if that was not recorded.
     """
 
     line: int
@@ -100,6 +101,7 @@ class ReceivedLine(Struct, frozen=True, kw_only=True):
     damaged: int = 0
     wrong: int = 0
     unit_cost: str | None = None
+    per_pack: int = 0
     parts: tuple[Part, ...] = ()
 
 

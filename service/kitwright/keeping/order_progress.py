@@ -80,7 +80,8 @@ class Holder(Struct, frozen=True, kw_only=True):
 class LineState(Struct, frozen=True, kw_only=True):
     """The state of a line, in packs. `back` are those that went back, by reason.
 
-    `promised` is None if no day is promised. `days` are the days on which packs arrived, `kept`
+    `promised` is None if no day is promised. A pack holds `per_pack`, in millionths of the item's
+    unit, 0 until some arrive. `days` are the days on which packs arrived, `kept`
     those of the packs over that the shop keeps. `credit` is what the supplier should credit for
     what went back, in minor units.
     """
@@ -93,6 +94,7 @@ class LineState(Struct, frozen=True, kw_only=True):
     unit_cost: str
     cancelled: int = 0
     received: int = 0
+    per_pack: int = 0
     over: int = 0
     kept: int = 0
     damaged: int = 0
@@ -314,6 +316,7 @@ def _received(line: LineState, arrived: ReceivedLine, day: date) -> LineState:
     return structs.replace(
         line,
         received=line.received + arrived.packs,
+        per_pack=arrived.per_pack,
         over=line.over + arrived.over,
         kept=line.kept + arrived.kept,
         damaged=line.damaged + arrived.damaged,

@@ -33,6 +33,7 @@ from kitwright.stages.supply import Stock, day_of_order
 from kitwright.stages.work import Estimates
 from kitwright.units import exact
 from kitwright.web.calls.estimating import EstimateBook
+from kitwright.web.calls.placing import arrivals
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.stocking import Shelf, less, promised_before
@@ -104,7 +105,19 @@ class SlipLetter(Struct, frozen=True, kw_only=True):
     nonce: bytes
 
 
-AnyLetter = Letter | OrderLetter | SlipLetter
+class WithdrawalLetter(Struct, frozen=True, kw_only=True):
+    """The receipt of a customer's withdrawal: of which quote, and to which address. `nonce` is new
+    for each.
+    """
+
+    paper: Paper
+    to: str
+    at: datetime
+    nonce: bytes
+    note: str | None = None
+
+
+AnyLetter = Letter | OrderLetter | SlipLetter | WithdrawalLetter
 
 
 class Composed(Struct, frozen=True, kw_only=True):
@@ -223,9 +236,9 @@ class Desk:
         return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
-        """Return what is free on the shelf now; for a quote, with what it has of it, and without
-        what is promised to machines of its fleet before its own. If the records can't be read, it
-        is what was free before.
+        """Return what is free on the shelf now; for a quote, with what it has of it, but what came
+        by its own orders, and without what is promised to machines of its fleet before its own. If
+        the records can't be read, it is what was free before.
         """
         catalogue = self.service.workshop.catalogue
 
@@ -233,6 +246,8 @@ class Desk:
             stock = self.shelf.stock(records, catalogue, quote)
             if quote is None:
                 return stock
+            # what was ordered for it costs the same, whether it arrived or not
+            stock = stock.without(arrivals(records, catalogue, quote))
             return less(stock, catalogue, promised_before(records, quote))
 
         try:

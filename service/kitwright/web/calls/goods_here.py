@@ -150,9 +150,11 @@ def check_here(
     return tuple(one.place for one in over)
 
 
-def unbooked_facts(lines: Sequence[int], reason: str | None) -> Facts:
-    """Return what an event tells of lines that are billed although they are not here."""
-    return {"unbooked": reason, "lines": ", ".join(map(str, lines))} if lines else {}
+def unbooked_facts(lines: Sequence[int]) -> Facts:
+    """Return what an event tells of lines that are billed although they are not here. The reason
+    is in the statement, because events hold no text of people.
+    """
+    return {"unbooked": ", ".join(map(str, lines))} if lines else {}
 
 
 def _awaited(records: Records, quote: int, items: set[str]) -> Iterator[str]:
