@@ -218,14 +218,8 @@ def _stake(
     is_change = envelope.change is not None
     for row in () if is_change else summary_of(quote, scribe, is_owed=is_owed(envelope)):
         yield Fact(label=row.label, value=row.amount, is_sum=True)
-    found = balance_of(quote.totals)
-    if found is not None and found.advance.minor and is_owed(envelope):
-        yield Fact(
-            label=say("To pay first"),
-            value=scribe.amount(found.advance),
-            note=say("before parts are ordered"),
-        )
     if is_owed(envelope):
+        yield from _advance(quote, envelope, scribe)
         ready = ready_told(
             quote,
             scribe,
@@ -244,6 +238,22 @@ def _stake(
             if envelope.limit_includes_tax
             else say("{amount} before tax", amount=amount),
             note=say("The bill cannot pass it without a new yes."),
+        )
+
+
+def _advance(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[Fact]:
+    """Yield what was paid in advance, and what of the advance is still to be paid."""
+    say, found, paid = scribe.say, balance_of(quote.totals), envelope.paid
+    if paid is not None:
+        yield Fact(label=say("Paid"), value=scribe.amount(paid))
+    if found is None:
+        return
+    left = found.advance if paid is None else found.advance - paid
+    if left.minor > 0:
+        yield Fact(
+            label=say("To pay first"),
+            value=scribe.amount(left),
+            note=say("before parts are ordered"),
         )
 
 

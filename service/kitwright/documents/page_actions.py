@@ -87,7 +87,8 @@ class PageActions(Struct, frozen=True, kw_only=True):
     tax if `limit_includes_tax`) describe the decision. `wrong` has the error of a field, shown next
     to it, and `entered` its contents. `notice` is shown at the top. `choices` are None if nothing
     can be chosen. `withdraw_url` is where the customer can withdraw, None if that is not possible.
-    `visit` is the state of the whole quote (`ordering` before all its orders are sent), and
+    `visit` is the state of the whole quote (`asking` if a change is on offer,
+    `ordering` before all its orders are sent), and
     `valid_until` the last day of the offer.
     """
 

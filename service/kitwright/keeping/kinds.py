@@ -61,6 +61,7 @@ EventKind = Literal[
     "quote.stopped",
     "quote.withdrawal",
     "quote.withdrawn",
+    "records.corrected",
     "records.released",
     "records.restored",
     "shelf.moved",

@@ -10,7 +10,7 @@ from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping import consent, distance, life, offer
+from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
 from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.consent import Yes
@@ -22,6 +22,7 @@ from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.advance import tell_advances
+from kitwright.web.calls import withdrawing
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
@@ -336,14 +337,15 @@ def withdrawal(records: Records, call: Call, body: WithdrawalIn) -> Reply[QuoteH
     For a consumer whose yes by a link made a contract from afar, as long as the period lasts: what
     counts is the day on which the customer said so. Before the work has begun, nothing is agreed
     any longer; once it has, it can only be stopped (`stop`), which bills what was done until then.
+    The receipt goes to the customer's e-mail address, if one is known.
     """
     quote = call.checked(QUOTE, records.quotes.get)
     desk, said_at = call.desk, body.at
     day = None if said_at is None else desk.today(said_at)
     if said_at is not None and said_at > call.stamp.at:
         raise RequestRefused([NotYetSaid().at("at")])
-    left = distance.withdraw(
-        records, call.stamp, quote, who=body.who, means=Means(body.means), day=day
+    left = withdrawing.withdraw(
+        desk, records, call.stamp, quote, who=body.who, means=Means(body.means), day=day
     )
     return _told(call, records, left)
 

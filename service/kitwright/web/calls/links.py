@@ -12,9 +12,9 @@ from msgspec import structs
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
-from kitwright.keeping import consent, distance, life, offer
+from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
-from kitwright.keeping.choosing import agreed_from
+from kitwright.keeping.choosing import agreed_from, withdrawn_from
 from kitwright.keeping.consent import Yes, limit_before
 from kitwright.keeping.distance import (
     may_withdraw,
@@ -53,6 +53,7 @@ from kitwright.quote import (
     read_quote,
 )
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls import withdrawing
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
@@ -212,8 +213,11 @@ def by_link(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     """
     link, _, quote = _read(records, call)
     # what was chosen of an offer is shown where the offer was
-    agreed = agreed_from(records, quote, link.revision)
-    revision = agreed or life.revision_of(records, quote, link.revision)
+    revision = (
+        agreed_from(records, quote, link.revision)
+        or withdrawn_from(records, quote, link.revision)
+        or life.revision_of(records, quote, link.revision)
+    )
     if revision.is_erased:
         raise _erased()
     return link, quote, revision
@@ -347,7 +351,11 @@ def _offered(records: Records, call: Call) -> Offered:
 
 
 def _how_far(records: Records, quote: KeptQuote) -> str:
-    """Return the state of a quote, or `ordering` if an order for it is still to be sent."""
+    """Return the state of a quote; or `asking` if a change of what is agreed is on offer, and
+    `ordering` if an order for it is still to be sent.
+    """
+    if quote.agreed is not None and quote.offered not in (None, quote.agreed):
+        return "asking"
     is_ordered = quote.state is QuoteState.ordered
     if is_ordered and records.orders.find(quote.number, None, None, 1, OrderState.draft):
         return "ordering"
@@ -551,9 +559,9 @@ def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut
 
     For a consumer whose yes by the link made a contract from afar, as long as the period lasts
     (`withdrawal` of the offer). Before the work has begun, nothing is agreed any longer. Once it
-    has, the shop stops it, and bills what was done until then. Idempotent: repeating the call has
-    no further effect.
+    has, the shop stops it, and bills what was done until then. The receipt goes to the customer's
+    e-mail address, if one is known. Idempotent: repeating the call has no further effect.
     """
     link, stamp, quote = _read(records, call)
-    distance.withdraw(records, stamp, quote, who=body.who, means=Means.link)
+    withdrawing.withdraw(call.desk, records, stamp, quote, who=body.who, means=Means.link)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))
