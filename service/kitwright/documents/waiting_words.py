@@ -14,10 +14,10 @@ def waiting_told(waiting: Waiting, scribe: Scribe, *, includes_tax: bool) -> Ite
     decides on the rest; `includes_tax` if prices do.
     """
     say, day = scribe.say, scribe.day
-    if waiting.is_declined:
-        yield say("Your machine waits here since {day}. Please collect it.", day=day(waiting.since))
-    else:
+    if waiting.is_repaired:
         yield say("Your machine is ready since {day}. Please collect it.", day=day(waiting.since))
+    else:
+        yield say("Your machine waits here since {day}. Please collect it.", day=day(waiting.since))
     storage = waiting.storage
     if storage is not None:
         if storage.free_until is not None:

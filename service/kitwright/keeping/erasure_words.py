@@ -72,10 +72,14 @@ def without_buyer(body: bytes) -> bytes:
 
 
 def without_name(given: Authorisation) -> Authorisation:
-    """Return an authorisation without the names of who gave it and of who withdrew from it."""
+    """Return an authorisation without the names of who gave it, who asked for an early start, and
+    who withdrew from it.
+    """
     made = given.from_afar
     if made is not None and made.withdrawn_by is not None:
         made = structs.replace(made, withdrawn_by=ERASED)
+    if made is not None and made.wish is not None:
+        made = structs.replace(made, wish=structs.replace(made.wish, who=ERASED, text=ERASED))
     return structs.replace(given, who=ERASED, contact=None, text=ERASED, from_afar=made)
 
 

@@ -47,6 +47,7 @@ EventKind = Literal[
     "quote.finished",
     "quote.found",
     "quote.invoiced",
+    "quote.early_start",
     "quote.issued",
     "quote.noticed",
     "quote.ordered",

@@ -14,6 +14,7 @@ from kitwright.keeping.event import keep_change
 from kitwright.keeping.record import ENDED, KeptQuote, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
+from kitwright.quote import read_statement
 
 _SAID_NO: Final = frozenset({QuoteState.declined, QuoteState.expired})
 
@@ -32,12 +33,14 @@ class StorageDue(Struct, frozen=True, kw_only=True):
 
 class Waiting(Struct, frozen=True, kw_only=True):
     """A machine that waits to be collected since a day: its work is done, or the customer said no
-    (`is_declined`). `next_on` is the day of the next notice by the shop's data, None if all were
-    given. `storage` is None where no terms say so.
+    (`is_declined`). `is_repaired` is false as well where the work was stopped. `next_on` is the day
+    of the next notice by the shop's data, None if all were given. `storage` is None where no terms
+    say so.
     """
 
     since: date
     is_declined: bool
+    is_repaired: bool
     notices: tuple[Notice, ...]
     next_on: date | None
     storage: StorageDue | None
@@ -77,10 +80,16 @@ def waiting_of(
     return Waiting(
         since=since,
         is_declined=quote.state is not QuoteState.done,
+        is_repaired=_is_repaired(records, quote),
         notices=notices,
         next_on=_next_on(shop.collection, since, notices),
         storage=storage_due(records, quote, today, is_telling=is_telling),
     )
+
+
+def _is_repaired(records: Records, quote: KeptQuote) -> bool:
+    kept = records.statements.get(quote.number)
+    return kept is not None and read_statement(kept.body).stopped is None
 
 
 def _next_on(terms: Collection, since: date, notices: tuple[Notice, ...]) -> date | None:

@@ -122,6 +122,22 @@ def test_page_and_letter_say_that_the_machine_waits(staff: Staff) -> None:
     assert staff.client.get(f"/v1/quotes/{id}/collection-letter").status_code == 409
 
 
+def test_stopped_machine_is_not_told_to_be_ready(staff: Staff) -> None:
+    id = staff.issued()  # noqa: A001
+    path = staff.done(f"/v1/quotes/{id}/links", {}, staff.tag(id)).json()["path"]
+    staff.act(id, "accept", {"revision": 1, "who": "A. Customer", "means": "telephone"})
+    ordered(staff, id)
+    staff.act(id, "start")
+    steps = staff.get(f"/v1/quotes/{id}/revisions/1")["quote"]["work_plan"]["steps"]
+    staff.act(id, "stop", {"step": steps[-1]["step"], "machine": "boxes", "unbooked": "Counted."})
+
+    page = staff.client.get(path, headers={"Accept": "text/html"}).text
+    letter = staff.client.get(f"/v1/quotes/{id}/collection-letter")
+    for told in (page, pdf_text(letter.content)):
+        assert "Your machine waits here since" in told
+        assert "is ready" not in told
+
+
 def test_declined_machine_that_was_taken_in_waits_and_is_collected(staff: Staff) -> None:
     id = staff.issued(**taken_in(staff))  # noqa: A001
     assert "notice" not in quoted(staff, id)["acts"]
