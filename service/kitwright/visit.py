@@ -103,15 +103,11 @@ def price_jobs(
     jobs: Jobs,
     known: Known = MappingProxyType({}),
     besides: Iterable[RolePlace] = (),
-    ordered: Ordered | None = None,
 ) -> Compared:
     """Return the result of some jobs, and of roles replaced in addition, for comparison.
 
-    The values are those of `quote_jobs`, but needs that are `known` keep their reasons, and what is
-    not `ordered` by then is ordered later.
+    The values are those of `quote_jobs`, but needs that are `known` keep their reasons.
     """
-    if ordered is not None:
-        request = structs.replace(request, asked=structs.replace(request.asked, ordered=ordered))
     costliest, work = _costliest(workshop, request, jobs, tuple(besides), known, is_compared=True)
     return Compared(
         labour=work.labour,
@@ -418,6 +414,11 @@ def _last(workshop: Workshop, repair: Repair, ready: date) -> tuple[Need, ...]:
         for use in line.covers
     }
     return tuple(need for need in repair.kit.needs if market.group(need.item) in groups)
+
+
+def with_ordered(request: Request, ordered: Ordered) -> Request:
+    """Return a request for which some packs were ordered before; the rest is ordered later."""
+    return structs.replace(request, asked=structs.replace(request.asked, ordered=ordered))
 
 
 def _by_day(request: Request, day: date) -> Request:

@@ -372,9 +372,20 @@ def test_billed_diagnosis_is_taken_off_only_the_first_copy_that_is_accepted(staf
     assert by_of(first) == by_of(second) == by_of(third) == [id]
     for one in (first, second):
         staff.act(one["id"], "issue")
+    path = f"/v1/quotes/{second['id']}/links"
+    link = staff.done(path, {}, staff.tag(second["id"])).json()["path"]
+    assert 'class="yes"' in staff.client.get(link, headers={"Accept": "text/html"}).text
 
     staff.act(first["id"], "accept", YES)
 
+    # no button would be refused
+    page = staff.client.get(link, headers={"Accept": "text/html"}).text
+    assert "Please ask us for a new one." in page
+    assert "<form" not in page
+    assert 'class="yes"' not in page
+    form = {"Accept": "text/html", "Content-Type": "application/x-www-form-urlencoded"}
+    answer = staff.client.post(f"{link}/accept", content="who=M.+Ferrier", headers=form)
+    assert (answer.status_code, "<form" in answer.text) == (409, False)
     # the others are alternatives no longer
     assert refusal(staff, second["id"], "accept", YES) == ["diagnosis-set-off"]
     assert refusal(staff, third["id"], "issue", None) == ["diagnosis-set-off"]

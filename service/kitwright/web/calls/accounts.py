@@ -6,28 +6,30 @@ from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.keeping import accounts, life
-from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.accounts import Account, StorageUnclear, account_of
 from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
-from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp
+from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp, StorageFee
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, read_agreed
+from kitwright.keeping.waiting import storage_due
 from kitwright.money import Money
-from kitwright.quote import Quote, Statement, read_statement
+from kitwright.quote import Quote, Statement, amount_of, read_quote, read_statement
 from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
 from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.tax import gross_up
 from kitwright.telling.advance import tell_advances
 from kitwright.telling.statement import agreed_lines, tell_statement
+from kitwright.telling.storage import tell_storage
 from kitwright.units import exact
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
@@ -45,6 +47,7 @@ from kitwright.web.calls.order_wire import LinePlace
 from kitwright.web.calls.quotes import QuoteHeadOut, head_of
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import standing
+from kitwright.web.calls.waiting import StorageOut, storage_out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Text, UnitCode, Wire
 
@@ -137,10 +140,13 @@ class FinishIn(Wire, frozen=True, kw_only=True):
 class CollectIn(Wire, frozen=True, kw_only=True):
     """Who collected the machine, and who handed it over (`by`). `old_parts`: the customer took the
     old parts along. An `unsafe` machine is handed over only if it is tagged and the collector has
-    signed for that (`tagged_and_signed`).
+    signed for that (`tagged_and_signed`). `storage` is needed if storage is owed: `bill` it, or
+    `waive` it for a reason (`waived_why`).
     """
 
     collector: Text
+    storage: Literal["bill", "waive"] | None = None
+    waived_why: Text | None = None
     old_parts: bool
     is_unsafe: bool = field(default=False, name="unsafe")
     tagged_and_signed: bool = False
@@ -150,6 +156,8 @@ class CollectIn(Wire, frozen=True, kw_only=True):
 class StatementOut(Out, frozen=True, kw_only=True):
     """A statement with what was paid on it and what is owed. `sha256` is of the JSON of
     `statement`, byte for byte, as it was made; `erased` says that personal data was removed since.
+    `storage` is what is owed for storage if the machine is collected today, null once it was, or if
+    no agreed terms say so; what was owed then is in `collected`, with its line, and in the account.
     """
 
     statement: Statement
@@ -158,6 +166,7 @@ class StatementOut(Out, frozen=True, kw_only=True):
     closed_by: str | None
     account: Account
     payments: tuple[Payment, ...]
+    storage: StorageOut | None
     collected: Handover | None
     bills: tuple[str, ...]
 
@@ -337,6 +346,8 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
     """Get the statement of finished work, with payments and the balance."""
     quote = call.record(QUOTE, records.quotes.get)
     kept = accounts.statement_of(records, quote)
+    handover = records.handovers.get(quote.number)
+    stored = None if handover else storage_due(records, quote, call.stamp.today)
     return Reply(
         body=StatementOut(
             statement=read_statement(kept.body),
@@ -345,7 +356,8 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
             closed_by=kept.who,
             account=account_of(records, quote),
             payments=records.payments.of_quote(quote.number),
-            collected=records.handovers.get(quote.number),
+            storage=None if stored is None else storage_out(stored),
+            collected=handover,
             bills=tuple(one.name for one in records.bills.of_quote(quote.number)),
         ),
         tag=tag(quote, call.desk.gate.epoch),
@@ -360,7 +372,12 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
     is_guarded=True,
 )
 def collected(records: Records, call: Call, body: CollectIn) -> Reply[QuoteHeadOut]:
-    """Record that the machine was collected, with the balance at that moment."""
+    """Record that the machine was collected, with the balance at that moment.
+
+    What is owed for storage by the terms of the agreed ticket is billed now, or waived for a
+    reason. Until one of both is said, the call is refused with `storage-unclear`, which says how
+    much it is. It is a line of its own on the account, and on the next invoice.
+    """
     desk = call.desk
     quote = call.checked(QUOTE, records.quotes.get)
     handover = Handover(
@@ -372,6 +389,40 @@ def collected(records: Records, call: Call, body: CollectIn) -> Reply[QuoteHeadO
         is_unsafe=body.is_unsafe,
         balance=Money(0, quote.net.currency),
         who=body.by,
+        storage=_stored(records, call, quote, body),
     )
     done = accounts.collect(records, call.stamp, quote, handover, is_tagged=body.tagged_and_signed)
     return answer(desk, head_of(desk, records, done))
+
+
+def _stored(records: Records, call: Call, quote: KeptQuote, body: CollectIn) -> StorageFee | None:
+    """Return what is owed for storage and what becomes of it, None if nothing is.
+
+    Raises: StorageUnclear.
+    """
+    due, today = storage_due(records, quote, call.stamp.today), call.stamp.today
+    if due is None or due.free_until is None or not due.fee.minor:
+        if body.storage is not None:
+            raise StorageUnclear("no storage is owed: leave `storage` out")
+        return None
+    told = f"{due.fee.amount_text} {due.fee.currency} is owed for storage of {due.days} days"
+    if body.storage is None:
+        raise StorageUnclear(
+            f"{told} after {due.free_until.isoformat()}: say in `storage` whether you bill or "
+            "waive it"
+        )
+    if (body.storage == "waive") is not (body.waived_why is not None):
+        raise StorageUnclear(f"{told}: `waived_why` says why it is waived, and only then")
+    revision = life.revision_of(records, quote, quote.agreed or quote.shown)
+    if body.storage == "waive":
+        fee = amount_of(due.fee)
+        return StorageFee(free_until=due.free_until, days=due.days, fee=fee, waived=body.waived_why)
+    kept = records.statements.get(quote.number)
+    return tell_storage(
+        due,
+        due.free_until,
+        read_agreed(revision).reckoning,
+        place=1 + (0 if kept is None else len(read_statement(kept.body).lines)),
+        on=today,
+        language=read_quote(revision.answer).language,
+    )

@@ -102,7 +102,19 @@ class SlipLetter(Struct, frozen=True, kw_only=True):
     nonce: bytes
 
 
-AnyLetter = Letter | OrderLetter | SlipLetter
+class WithdrawalLetter(Struct, frozen=True, kw_only=True):
+    """The receipt of a customer's withdrawal: of which quote, and to which address. `nonce` is new
+    for each.
+    """
+
+    paper: Paper
+    to: str
+    at: datetime
+    nonce: bytes
+    note: str | None = None
+
+
+AnyLetter = Letter | OrderLetter | SlipLetter | WithdrawalLetter
 
 
 class Composed(Struct, frozen=True, kw_only=True):
