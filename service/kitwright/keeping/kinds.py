@@ -9,6 +9,7 @@ EventKind = Literal[
     "claim.credited",
     "claim.refused",
     "claim.sent",
+    "claim.withdrawn",
     "customer.changed",
     "customer.created",
     "customer.erased",

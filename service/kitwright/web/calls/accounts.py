@@ -35,7 +35,12 @@ from kitwright.units import exact
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.clocked import clocked_on
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
+from kitwright.web.calls.goods_here import (
+    Unbooked,
+    absent_lines,
+    check_here,
+    unbooked_facts,
+)
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, Sha256, written
 from kitwright.web.calls.order_making import unordered
@@ -57,7 +62,6 @@ QuantityIn = Annotated[
         extra={"wanted": "a decimal number of at least zero, written as text"},
     ),
 ]
-_MOST = Meta(max_length=1_000)
 
 
 class GoodsUsedIn(Wire, frozen=True, kw_only=True):
@@ -97,21 +101,41 @@ class DisposedIn(Wire, frozen=True, kw_only=True):
 
 class FinishIn(Wire, frozen=True, kw_only=True):
     """What was really used and clocked. Lines are named by their place in the quote as it is
-    agreed, from 1, with its additions last; those that are not named are billed as agreed. If no
-    line is `clocked`, the minutes are those of the quote's clock.
-
-    `unbooked` says why goods are billed of which no delivery is booked, for example because they
-    came from another job; the statement keeps it. `supplied_on` is the day on which the work was
-    done; null: today. `by` is the person who closes it.
+    agreed, from 1, with its additions last.
     """
 
-    goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()
-    clocked: Annotated[tuple[ClockedIn, ...], _MOST] = ()
-    cores: Annotated[tuple[CoreBackIn, ...], _MOST] = ()
-    disposed: Annotated[tuple[DisposedIn, ...], _MOST] = ()
-    unbooked: Text | None = None
-    supplied_on: date | None = None
-    by: Text | None = None
+    goods: Annotated[
+        tuple[GoodsUsedIn, ...],
+        Meta(
+            max_length=1_000,
+            description="The lines of goods that were not used as agreed. The others are billed as "
+            "agreed.",
+        ),
+    ] = ()
+    clocked: Annotated[
+        tuple[ClockedIn, ...],
+        Meta(
+            max_length=1_000,
+            description="The minutes of lines of labour. Empty: those of the quote's clock.",
+        ),
+    ] = ()
+    cores: Annotated[
+        tuple[CoreBackIn, ...],
+        Meta(
+            max_length=1_000,
+            description="The old parts that the customer left, by line: their deposits are "
+            "refunded.",
+        ),
+    ] = ()
+    disposed: Annotated[
+        tuple[DisposedIn, ...],
+        Meta(max_length=1_000, description="What the shop disposed of; the statement tells it."),
+    ] = ()
+    unbooked: Unbooked = None
+    supplied_on: Annotated[
+        date | None, Meta(description="The day on which the work was done; null: today.")
+    ] = None
+    by: Annotated[Text | None, Meta(description="The person who closes it.")] = None
 
 
 class CollectIn(Wire, frozen=True, kw_only=True):

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Final
+from typing import Annotated, Final
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId
 from kitwright.keeping.acts import ActRefused
@@ -30,7 +30,15 @@ from kitwright.stages.work_plan import part_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import ORDER, written
 from kitwright.web.calls.placing import packs_held
+from kitwright.web.edge.shapes import Text
 
+Unbooked = Annotated[
+    Text | None,
+    Meta(
+        description="Why goods are billed of which no delivery is booked, for example because they "
+        "came from another job; the statement keeps it. Null: there are none."
+    ),
+]
 _Amounts = defaultdict[str, Fraction]
 """Number of an item -> how much of it, in its unit."""
 

@@ -36,8 +36,10 @@ from kitwright.web.calls.order_making import (
     reserve_and_plan,
 )
 from kitwright.web.calls.order_shown import OrderOut, order_out
+from kitwright.web.calls.order_slips import slip_to
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.shown import ListOut, Out, extended
+from kitwright.web.calls.slips import tell_at_once
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
@@ -164,6 +166,11 @@ def _made(
             raise refusal.at("revisions", index, "revision") from None
     asked = tuple(needs.values())
     made = place(desk, records, call.stamp, asked, purchase)
+    for asker, need in enumerate(asked):
+        own = [one.order for one in made if asker in (own.asker for own in one.joint.allotments)]
+        slip_to(records, call.stamp, need.quote, own)
+        if own and desk.service.workshop.shop.purchasing.tells_slips:
+            tell_at_once(desk, records, call.stamp, need.quote)
     return Reply(
         body=OrdersOut(
             items=tuple(order_out(desk, records, one.order) for one in made),

@@ -36,7 +36,12 @@ from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.clock import UnknownStep
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
+from kitwright.web.calls.goods_here import (
+    Unbooked,
+    absent_lines,
+    check_here,
+    unbooked_facts,
+)
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.order_wire import LinePlace
@@ -55,20 +60,31 @@ _ADDITION: Final = "addition-"
 
 
 class StopIn(Wire, frozen=True, kw_only=True):
-    """Where the work stands: at a `step` of the work plan that is not done any more, with all
-    before it done. `machine` says whether it is put together again or returned in boxes. Both are
-    needed if the work has begun, and left out if it has not.
-
-    Lines that were added after the acceptance are billed, except those in `not_done`, by their
-    places in the quote, from 1. `unbooked` says why goods are billed as used of which no delivery
-    is booked; the statement keeps it. `by` is the person who closes it.
+    """Where the work stands, and what is billed of it. `step` and `machine` are both needed if the
+    work has begun, and left out if it has not.
     """
 
-    step: Text | None = None
-    machine: Literal["put_together", "boxes"] | None = None
-    not_done: Annotated[tuple[LinePlace, ...], Meta(max_length=1_000)] = ()
-    unbooked: Text | None = None
-    by: Text | None = None
+    step: Annotated[
+        Text | None,
+        Meta(
+            description="The first step that is not done: the `step` of one of `work_plan.steps` "
+            "of the agreed quote. All steps before it are done, it and all after it are not."
+        ),
+    ] = None
+    machine: Annotated[
+        Literal["put_together", "boxes"] | None,
+        Meta(description="Whether the machine is put together again or returned in boxes."),
+    ] = None
+    not_done: Annotated[
+        tuple[LinePlace, ...],
+        Meta(
+            max_length=1_000,
+            description="The lines added after the acceptance that are not billed, by their "
+            "places in the quote. The other added lines are billed.",
+        ),
+    ] = ()
+    unbooked: Unbooked = None
+    by: Annotated[Text | None, Meta(description="The person who closes it.")] = None
 
 
 class StopUnclear(RequestFault):
