@@ -16,12 +16,20 @@ from kitwright.documents.mail_link import Message
 from kitwright.documents.order_mail import OrderMessage, compose_order
 from kitwright.documents.papers import ShopPapers
 from kitwright.documents.slip_mail import compose_slip
+from kitwright.documents.withdrawal_mail import compose_withdrawal
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
 from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
-from kitwright.web.calls.desk import AnyLetter, Composed, Letter, OrderLetter, SlipLetter
+from kitwright.web.calls.desk import (
+    AnyLetter,
+    Composed,
+    Letter,
+    OrderLetter,
+    SlipLetter,
+    WithdrawalLetter,
+)
 
 
 class LetterWriter(Struct):
@@ -51,6 +59,8 @@ class LetterWriter(Struct):
                 return self._order(letter)
             case SlipLetter():
                 return self._slip(letter)
+            case WithdrawalLetter():
+                return self._withdrawal(letter)
             case _:
                 return self._quote(letter)
 
@@ -71,6 +81,11 @@ class LetterWriter(Struct):
         paper = letter.paper
         head = Head(**self._head(letter, paper.envelope.quote_id, "slip"))
         body = compose_slip(paper, Scribe(paper.quote.language), letter.news, head)
+        return Composed(message_id=head.message_id, body=body)
+
+    def _withdrawal(self, letter: WithdrawalLetter) -> Composed:
+        head = Head(**self._head(letter, letter.paper.envelope.quote_id, "withdrawal"))
+        body = compose_withdrawal(letter.paper, self.papers.shop, head)
         return Composed(message_id=head.message_id, body=body)
 
     def _order(self, letter: OrderLetter) -> Composed:

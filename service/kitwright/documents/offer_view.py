@@ -13,7 +13,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import balance_of, has_withdrawn, is_owed, is_undecided
 from kitwright.documents.change_view import because_of
-from kitwright.documents.courses_view import warranty_told
+from kitwright.documents.courses_view import left_told, warranty_told
 from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import summary_of
 from kitwright.language.scribe import Named, Scribe
@@ -218,14 +218,8 @@ def _stake(
     is_change = envelope.change is not None
     for row in () if is_change else summary_of(quote, scribe, is_owed=is_owed(envelope)):
         yield Fact(label=row.label, value=row.amount, is_sum=True)
-    found = balance_of(quote.totals)
-    if found is not None and found.advance.minor and is_owed(envelope):
-        yield Fact(
-            label=say("To pay first"),
-            value=scribe.amount(found.advance),
-            note=say("before parts are ordered"),
-        )
     if is_owed(envelope):
+        yield from _advance(quote, envelope, scribe)
         ready = ready_told(
             quote,
             scribe,
@@ -244,6 +238,22 @@ def _stake(
             if envelope.limit_includes_tax
             else say("{amount} before tax", amount=amount),
             note=say("The bill cannot pass it without a new yes."),
+        )
+
+
+def _advance(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[Fact]:
+    """Yield what was paid in advance, and what of the advance is still to be paid."""
+    say, found, paid = scribe.say, balance_of(quote.totals), envelope.paid
+    if paid is not None:
+        yield Fact(label=say("Paid"), value=scribe.amount(paid))
+    if found is None:
+        return
+    left = found.advance if paid is None else found.advance - paid
+    if left.minor > 0:
+        yield Fact(
+            label=say("To pay first"),
+            value=scribe.amount(left),
+            note=say("before parts are ordered"),
         )
 
 
@@ -293,9 +303,9 @@ def _costs(
                 boxed=boxed,
             ),
         )
-    unfixed = [job for one in quote.courses if is_of(one.jobs, quote) for job in one.unfixed]
-    if unfixed:
-        yield Fact(label=say("Not fixed"), value=f"{scribe.together(unfixed)}.")
+    left = [left_told(one, quote, scribe) for one in quote.courses if is_of(one.jobs, quote)]
+    if any(left):
+        yield Fact(label=say("Not done"), value=f"{left[0]}.")
     if quote.in_play and quote.basis != "test":
         names = scribe.together(one for each in quote.in_play for one in each.faults)
         yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))

@@ -22,6 +22,18 @@ def agreed_from(records: Records, quote: KeptQuote, revision: int) -> Revision |
     return agreed if is_from or agreed.number == revision else None
 
 
+def withdrawn_from(records: Records, quote: KeptQuote, revision: int) -> Revision | None:
+    """Return the last revision that was agreed and is no longer, if it was chosen from a given one,
+    else None.
+    """
+    given = records.authorisations.of_quote(quote.number)
+    if quote.agreed is not None or not given:
+        return None
+    last = revision_of(records, quote, given[-1].revision)
+    chosen = chosen_of(last)
+    return last if chosen is not None and chosen.revision == revision else None
+
+
 def differing_choices(agreed: Revision, choice: Revision | None) -> tuple[str, ...]:
     """Return the members in which a choice differs from the one that is agreed."""
     none = Chosen(revision=0)

@@ -55,7 +55,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     `change` is what it asks for beyond an agreed revision, and `holds` what is agreed besides it,
     also after it was declined. `withdrawal` is the customer's right to withdraw, None if there is
     none. `button` are the words of the button that says yes, empty for the usual ones. `paid` is
-    what was paid for a revision that was declined or withdrawn from, None if that is nothing.
+    what the customer has paid until now, None if that is nothing.
     """
 
     quote_id: str

@@ -1,5 +1,6 @@
 """What a customer reads after a yes: how far the work is, and what becomes of what was paid."""
 
+from decimal import Decimal
 from html import unescape
 from typing import Any
 
@@ -74,3 +75,43 @@ def test_invoice_is_payable_within_a_year(staff: Staff) -> None:
 
     assert [one["code"] for one in told["errors"]] == ["due-day-invalid"]
     assert "more than a year after today" in told["errors"][0]["detail"]
+
+
+def test_withdrawal_from_a_choice_is_shown_by_the_link_and_acknowledged(orchard: Staff) -> None:
+    customer = {"name": "Maud Ferrier", "email": "maud@example.test"}
+    who = orchard.done("/v1/customers", customer).json()["id"]
+    fault = {"diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}]}
+    id = orchard.issued(customer=who, courses=["least", "recommended"], **fault)  # noqa: A001
+    path = orchard.done(f"/v1/quotes/{id}/links", {}, orchard.tag(id)).json()["path"]
+    total = orchard.get(path)["quote"]["courses"][0]
+    yes = {"who": "M. Ferrier", "course": total["course"], "amount": total["total"]["amount"]}
+    assert orchard.client.post(f"{path}/accept", json=yes, headers=JSON).is_success
+
+    for _ in range(2):
+        no = orchard.client.post(f"{path}/withdraw", json={"who": "M. Ferrier"}, headers=JSON)
+        assert no.is_success
+
+    assert orchard.get(path)["state"] == "declined"
+    assert "You withdrew from the contract" in page(orchard, path)
+    (mail,) = orchard.get(f"/v1/quotes/{id}/messages")["items"]
+    kept = orchard.counter.store.read(lambda records: records.mails.get(int(mail["id"][1:])))
+    assert kept is not None
+    assert mail["to"] == "maud@example.test"
+    assert b"Receipt of your withdrawal" in kept.body
+    assert b"You owe nothing." in kept.body
+
+
+def test_what_is_paid_in_advance_is_not_asked_for_again(staff: Staff) -> None:
+    id, path = offered(staff, "en")  # noqa: A001
+    yes = staff.client.post(f"{path}/accept", json={"who": "M. Ferrier"}, headers=JSON)
+    assert yes.is_success
+    asked = staff.get(f"/v1/quotes/{id}/payments")["advance_left"]["amount"]
+    assert f'To pay first</dt><dd class="value"><bdi>${asked}' in page(staff, path)
+
+    for amount in ("1.00", str(Decimal(asked) - 1)):
+        assert "To pay first" in page(staff, path)
+        staff.act(id, "payments", {"amount": amount, "means": "card", "by": "Till"})
+
+    told = page(staff, path)
+    assert "To pay first" not in told
+    assert f'Paid</dt><dd class="value"><bdi>${asked}' in told

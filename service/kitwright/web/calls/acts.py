@@ -22,10 +22,12 @@ from kitwright.money import Money
 from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.advance import tell_advances
+from kitwright.web.calls import withdrawing
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.freezing import freezing
+from kitwright.web.calls.from_afar import words_of_wish
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import can_begin, unordered
@@ -68,6 +70,16 @@ class WithdrawalIn(Wire, frozen=True, kw_only=True):
     at: Moment | None = None
 
 
+class EarlyStartIn(Wire, frozen=True, kw_only=True):
+    """A customer's wish, after the yes, that the work begin at once, as the shop records it: who
+    said so and how. `text` is what was said or read out; null: the words of the offer's page.
+    """
+
+    who: Text
+    means: Literal["in_person", "telephone", "email"]
+    text: Words | None = None
+
+
 class NotYetSaid(RequestFault):
     """A withdrawal in the future."""
 
@@ -79,8 +91,8 @@ class NotYetSaid(RequestFault):
 
 class IssueIn(Wire, frozen=True, kw_only=True):
     """Whether a draft is issued although its prices are different today. Without `keep_prices` it
-    is refused; with a reason, it is issued at its own prices. The reason stays in the quote's
-    history and in the event permanently, so it should not name people.
+    is refused; with a reason, it is issued at its own prices. The revision keeps the reason as its
+    `reason`.
     """
 
     keep_prices: Text | None = None
@@ -329,6 +341,33 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     return _told(call, records, withdrawn)
 
 
+@operation(
+    "POST /v1/quotes/{id}/early-start",
+    "startQuoteEarly",
+    "quotes",
+    "act-refused",
+    is_guarded=True,
+)
+def early_start(records: Records, call: Call, body: EarlyStartIn) -> Reply[QuoteHeadOut]:
+    """Record the wish of an early start.
+
+    For a consumer whose yes by a link made a contract from afar and did not say so: the work need
+    no longer wait until the customer can't withdraw (`start`). The right to withdraw stays until
+    the work is done; then a part of the price is owed for what was done. Idempotent: said again, it
+    has no further effect.
+    """
+    quote = call.checked(QUOTE, records.quotes.get)
+    wished = distance.wish_early_start(
+        records,
+        call.stamp,
+        quote,
+        who=body.who,
+        means=Means(body.means),
+        text=body.text or words_of_wish(records, quote),
+    )
+    return _told(call, records, wished)
+
+
 @_act("withdrawal")
 def withdrawal(records: Records, call: Call, body: WithdrawalIn) -> Reply[QuoteHeadOut]:
     """Record that the customer withdrew.
@@ -336,14 +375,15 @@ def withdrawal(records: Records, call: Call, body: WithdrawalIn) -> Reply[QuoteH
     For a consumer whose yes by a link made a contract from afar, as long as the period lasts: what
     counts is the day on which the customer said so. Before the work has begun, nothing is agreed
     any longer; once it has, it can only be stopped (`stop`), which bills what was done until then.
+    The receipt goes to the customer's e-mail address, if one is known.
     """
     quote = call.checked(QUOTE, records.quotes.get)
     desk, said_at = call.desk, body.at
     day = None if said_at is None else desk.today(said_at)
     if said_at is not None and said_at > call.stamp.at:
         raise RequestRefused([NotYetSaid().at("at")])
-    left = distance.withdraw(
-        records, call.stamp, quote, who=body.who, means=Means(body.means), day=day
+    left = withdrawing.withdraw(
+        desk, records, call.stamp, quote, who=body.who, means=Means(body.means), day=day
     )
     return _told(call, records, left)
 

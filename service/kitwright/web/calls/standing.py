@@ -122,15 +122,13 @@ def paper_of(
         fleet=_fleet(records, quote),
         withdrawal=_right(records, quote, revision, given.get(number)),
         button=_button(records, revision),
-        paid=_paid_in_vain(records, quote, revision),
+        paid=_paid(records, quote),
     )
     return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
-def _paid_in_vain(records: Records, quote: KeptQuote, revision: Revision) -> Money | None:
-    """Return what was paid, if no repair is agreed any longer; None if that is nothing."""
-    if quote.agreed is not None or revision.state is not RevisionState.declined:
-        return None
+def _paid(records: Records, quote: KeptQuote) -> Money | None:
+    """Return what a customer has paid, less what was paid back; None if that is nothing."""
     paid = [one.amount for one in records.payments.of_quote(quote.number)]
     left = total(paid, paid[0].currency) if paid else None
     return left if left is not None and left.minor > 0 else None
