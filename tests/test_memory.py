@@ -21,11 +21,13 @@ from kitwright.quote import amount_of, encode_quote
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
 from kitwright.stages.kit.market import MOST_LOTS, MOST_PARTS
-from kitwright.stages.kit.need import MOST_NEEDS
+from kitwright.stages.kit.need import MOST_NEEDS, MOST_USED
+from kitwright.stages.price import LineKind
+from kitwright.stages.price.price import MOST_LINES
 from kitwright.stages.request import RequestRefused
 from kitwright.telling.teller import MOST_TOLD, TOLD
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import JobIn, PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.workshop import MOST_COMPARED
 
@@ -213,20 +215,25 @@ def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
     text = "\u4e2d" * 2_000
     of_text = memory.size_of(text, set_in_type(text))
     entry = 500
+    service = small_service(2_000)
+    for body in varied_requests(24):
+        ask(service, body)
+    head = tuple(JobIn(job=job, cylinder=1) for job in ("J-HEAD-RENEW", "J-HEAD-GASKET"))
+    lines = service.work_out(PreviewIn(family="QM-D74", jobs=head)).repair.lines
+    of_line = max(memory.size_of(each) for each in lines if each.kind is LineKind.labour)
     of_number = memory.size_of("1234567.891", "1,234,567.891")
 
     whole = SHAPES.budget
     whole += amount_of.cache_parameters()["maxsize"] * (of_amount + entry)
     whole += set_in_type.cache_parameters()["maxsize"] * (of_text + entry)
+    whole += 2 * MOST_LINES * (of_line + entry)
     # of numbers and of amounts; a cache of the latest holds up to twice as many as it is to hold
     whole += 2 * 2 * len(languages()) * MOST_REMEMBERED * (of_number + entry)
-    service = small_service(2_000)
-    for body in varied_requests(24):
-        ask(service, body)
     workshop = service.workshop
     for values, most in (
         ([told for each in TOLD.values() for told in each.values()], len(languages()) * MOST_TOLD),
         (workshop.needs.made.values(), MOST_NEEDS),
+        ([needs for _, needs in workshop.needs.used.values()], MOST_USED),
         (workshop.market.parts.values(), MOST_PARTS),
         (workshop.market.choices.values(), MOST_PARTS),
         (workshop.market.offers.values(), MOST_PARTS),

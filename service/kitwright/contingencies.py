@@ -1,7 +1,8 @@
 """Contingencies: faults that teardown may show, priced by quoting their jobs on top of the draft.
 
-A price is as much work as a small quote, so it is cached by its draft. The counter's changes count.
-If they name lines or parts that a contingency replaces, they lapse, and its price includes that.
+A price is as much work as a small quote, so combinations that come to the same work and parts have
+one price. The counter's changes count. If they name lines or parts that a contingency replaces,
+they lapse, and its price includes that.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import JobId
 from kitwright.money import Money
 from kitwright.solve.spread import Event, Spread, find_spread
 from kitwright.stages.contingency import (
@@ -29,7 +29,7 @@ from kitwright.stages.finding import Findings
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Compared, Outcome
 from kitwright.stages.request import Request, RequestRefused, Terms
-from kitwright.stages.work import Jobs, Settled, settle
+from kitwright.stages.work import Jobs, Settled
 from kitwright.units import exact
 from kitwright.visit import (
     added_needs,
@@ -38,6 +38,7 @@ from kitwright.visit import (
     ordered_by,
     price_jobs,
     untouched,
+    with_ordered,
 )
 from kitwright.workshop import Workshop
 
@@ -47,7 +48,6 @@ LEAST: Final = Decimal("0.01")
 MOST_PRICED: Final = 40
 """How many combinations are priced for the distribution of the total: the most probable ones."""
 
-OperationKey = tuple[JobId, int]
 Together = tuple[int, frozenset[RolePlace]]
 """The operations of a visit with some contingencies, as bits, and the roles that these add."""
 Rivalry = tuple[str, int | None]
@@ -239,13 +239,17 @@ class _Visit:
         self.workshop = workshop
         self.listed = listed
         self.price = outcome.repair.price
-        self._changes = _changes(outcome.request)
-        self._request = untouched(outcome.request) if self._changes is None else outcome.request
-        self._draft = outcome.draft
         self._repair = outcome.repair
         self._known = known_needs(self._repair)
+        request = outcome.request
+        if _changes(request) is None:
+            request = untouched(request)
         # what is found after teardown is ordered later
-        self._ordered = ordered_by(workshop, self._request, self._repair)
+        self._request = with_ordered(request, ordered_by(workshop, request, self._repair))
+        # a later request may only differ in how probable its contingencies are
+        self._more: dict[Together, More] = workshop.memory.get(
+            ("more", outcome.draft, _changes(request)), dict, grows=True
+        )
         self._keys = [[each.key for each in one.operations] for one in listed]
         there = self._repair.jobs.operations
         added = (each for one in listed for each in one.operations)
@@ -270,17 +274,18 @@ class _Visit:
 
     def more(self, places: Iterable[int]) -> More:
         """Return the cost, minutes and needs that some contingencies add to the visit together."""
-        bits, roles = together = self.together(places)
+        together = self.together(places)
         if together == self._as_quoted:
             return More(price=Money(0, self.price.currency), minutes=0, needs=())
-        keys = self._bits.keys(bits)
-        return self.workshop.memory.get(
-            ("more", self._draft, self._changes, keys, roles), lambda: self._price(keys, roles)
-        )
+        more = self._more.get(together)
+        if more is None:
+            more = self._more[together] = self._price(*together)
+        return more
 
-    def _price(self, keys: Iterable[OperationKey], roles: Iterable[RolePlace]) -> More:
+    def _price(self, bits: int, roles: Iterable[RolePlace]) -> More:
         repair = self._repair
-        jobs = settle(map(self._operations.__getitem__, keys), left_out=repair.jobs.left_out)
+        operations = tuple(map(self._operations.__getitem__, self._bits.keys(bits)))
+        jobs = Jobs(operations=operations, swallowed=(), left_out=())
         besides = sorted(roles, key=str)
         try:
             together = self._together(self._request, jobs, besides)
@@ -295,7 +300,7 @@ class _Visit:
         )
 
     def _together(self, request: Request, jobs: Jobs, besides: Sequence[RolePlace]) -> Compared:
-        return price_jobs(self.workshop, request, jobs, self._known, besides, self._ordered)
+        return price_jobs(self.workshop, request, jobs, self._known, besides)
 
     def rivalry(self, place: int) -> Rivalry | None:
         """Return the key of the contingencies of which at most one is found, None if it is in no

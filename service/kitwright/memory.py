@@ -18,8 +18,8 @@ K = TypeVar("K", bound=Hashable)
 MIB: Final = 2**20
 ELSEWHERE: Final = 63 * MIB
 """The most bytes that are cached outside of a workshop's memory: shapes of covers, and fixed
-numbers of needs, of their covers, of what is told of them, of comparisons, and of short texts and
-amounts. A test adds them up.
+numbers of needs, of lines, of covers, of what is told of them, of comparisons, and of short texts
+and amounts. A test adds them up.
 """
 _ENTRY: Final = 400
 """Bytes that an entry takes in the tables."""
@@ -153,6 +153,7 @@ class Memory:
         """Drop all answers."""
         with self._lock:
             self._known.clear()
+            self._growing = None
             self.held = 0
 
     def _weigh(self, question: Hashable, known: _Known) -> int:

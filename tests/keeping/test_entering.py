@@ -15,6 +15,7 @@ from tests.store.small import NOON, STAMP, TODAY, a_customer, a_quote
 
 from kitwright.keeping.accounts import keep_statement
 from kitwright.keeping.bill_gaps import missing, missing_of
+from kitwright.keeping.bill_seal import is_genuine
 from kitwright.keeping.entering import (
     CopyUnsound,
     CreditsUnknown,
@@ -253,3 +254,21 @@ def test_gaps_are_told_as_ranges() -> None:
         "C1-00001",
     ]
     assert [*missing({"I1": (1, 2)}, ["I1-00001"])] == []
+
+
+def test_seal_tells_a_true_copy_from_a_typed_one(restored: Restored) -> None:
+    true = restored.copies["I1-00002"]
+    spaced = msgspec.json.format(true, indent=4)
+    typed = changed(true, order_reference="PO 7")
+    old = changed(true, seal=None)
+
+    def held(text: str) -> bool | None:
+        return restored.ledger.store.read(lambda records: is_genuine(records, text.encode()))
+
+    assert [*map(held, (true, spaced, typed, old))] == [True, True, False, None]
+    seal = msgspec.json.decode(true)["seal"]
+    assert held(changed(true, seal=seal[:-1])) is False
+    assert restored.enter(typed).is_sealed is False
+    other = changed(restored.copies["I1-00003"], seal=None)
+    assert restored.enter(other, quote=3).is_sealed is None
+    assert restored.enter(restored.copies["C1-00001"]).is_sealed is True

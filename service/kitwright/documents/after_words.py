@@ -14,10 +14,14 @@ from kitwright.quote import Envelope, Quote
 
 
 def progress_told(visit: str, scribe: Scribe) -> Iterator[str]:
-    """Yield how far agreed work is, by the state of the quote, or `ordering` if an order is still
-    to be sent.
+    """Yield how far agreed work is, by the state of the quote; or `asking` if a change of it is on
+    offer, and `ordering` if an order is still to be sent.
     """
-    if visit == "ordering":
+    if visit == "asking":
+        yield scribe.say(
+            "We have found something and need your answer: please read the newer revision."
+        )
+    elif visit == "ordering":
         yield scribe.say("We are ordering the parts.")
     elif visit == "ordered":
         yield scribe.say("The parts are ordered.")

@@ -44,7 +44,7 @@ def closing_pdf(
         "mind": () if closing.is_repaired else minds_of(quote),
         "jobs": [scribe.named(job) for job in quote.jobs] if closing.is_repaired else (),
         "rows": view.lines,
-        "total": scribe.amount(closing.statement.gross),
+        "sums": [(*row, "plain") for row in view.sums[:-1]] + [(*view.sums[-1], "total")],
         "keep": [*filter(None, [view.guarantee]), " ".join(_bills(closing, scribe))],
     }
     return press().print("closing.typ", sheet, at=at)

@@ -11,20 +11,22 @@ from kitwright.catalogue.model import Shop
 from kitwright.documents.offer_view import Fact
 from kitwright.documents.shop_words import collect_told, storage_told
 from kitwright.language.scribe import Scribe
-from kitwright.money import Money
+from kitwright.money import Money, total
 from kitwright.quote import Statement
 
 
 class BillLink(Struct, frozen=True, kw_only=True):
-    """An invoice, or a credit note, and where its customer can read it."""
+    """An invoice, or a credit note, with its total, and where its customer can read it."""
 
     number: str
     is_credit: bool
     url: str
+    gross: Money
 
 
 class Closing(Struct, frozen=True, kw_only=True):
     """The account of a visit that is over: its statement, and what is `due`, `paid` and left.
+    `rounded` is what a payment in cash added to what is due, or took off.
 
     `wants_old_parts` is None if nobody asked. `until` is when the page can no longer be read, None
     if that is not known.
@@ -35,6 +37,7 @@ class Closing(Struct, frozen=True, kw_only=True):
     due: Money
     paid: Money
     balance: Money
+    rounded: Money
     bills: tuple[BillLink, ...] = ()
     collected_on: date | None = None
     collected_by: str | None = None
@@ -50,7 +53,8 @@ class Closing(Struct, frozen=True, kw_only=True):
 
 class ClosingView(Struct, frozen=True, kw_only=True):
     """The account of a visit in few words. `collect` is how the machine is collected, empty if it
-    was; `lines` are those of the bill, with their amounts; `readable` is how long a page of it can
+    was; `lines` are those of the bill, with their amounts, and `sums` its total and what changed it
+    afterwards; `readable` is how long a page of it can
     be read, empty if that is not known.
     """
 
@@ -59,6 +63,7 @@ class ClosingView(Struct, frozen=True, kw_only=True):
     told: tuple[str, ...]
     collect: tuple[str, ...]
     lines: tuple[tuple[str, str], ...]
+    sums: tuple[tuple[str, str], ...]
     guarantee: str
     readable: str
 
@@ -75,6 +80,7 @@ def closing_view(closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
             for line in closing.statement.lines
             if line.gross.money.minor
         ),
+        sums=tuple(_sums(closing, scribe)),
         guarantee=_guarantee(closing, scribe, shop),
         readable=_readable(closing, scribe, shop),
     )
@@ -146,6 +152,24 @@ def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
             if closing.wants_old_parts
             else say("We keep the old parts.")
         )
+
+
+def _sums(closing: Closing, scribe: Scribe) -> Iterator[tuple[str, str]]:
+    """Yield the total of the lines, and if something else is due, why."""
+    say, billed = scribe.say, closing.statement.gross.money
+    yield say("Total"), scribe.amount(billed)
+    if closing.due == billed:
+        return
+    notes = [bill for bill in closing.bills if bill.is_credit]
+    given_back = total([bill.gross for bill in notes], billed.currency)
+    # an invoice that was made anew bills again what a credit note gave back
+    if billed - given_back + closing.rounded == closing.due:
+        for bill in notes:
+            label = say("Credit note {number}", number=bill.number)
+            yield label, scribe.amount(-bill.gross)
+        if closing.rounded.minor:
+            yield say("Cash rounding"), scribe.amount(closing.rounded)
+    yield say("The bill, with tax"), scribe.amount(closing.due)
 
 
 def _guarantee(closing: Closing, scribe: Scribe, shop: Shop) -> str:

@@ -88,8 +88,8 @@ class PageActions(Struct, frozen=True, kw_only=True):
     to it, and `entered` its contents. `notice` is shown at the top. `choices` are None if nothing
     can be chosen. `withdraw_url` is where the customer can withdraw, and `early_url` where to ask
     that the work begin before that ends; None if that is not possible. `visit` is the state of the
-    whole quote (`ordering` before all its orders are sent), and `valid_until` the last day of the
-    offer.
+    whole quote (`asking` if a change is on offer, `ordering` before all its orders are sent), and
+    `valid_until` the last day of the offer.
     """
 
     state: PageState

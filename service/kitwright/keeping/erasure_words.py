@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import structs
 
-from kitwright.keeping.record import Authorisation, KeptStatement
+from kitwright.keeping.record import Authorisation, KeptStatement, StorageFee
 from kitwright.quote import Party, encode_billing, read_bill, read_statement
 
 ERASED: Final = "erased"
@@ -35,6 +35,7 @@ def without_names(kept: KeptStatement) -> KeptStatement:
         engine=None if engine is None else structs.replace(engine, serial=None, build_code=None),
         lines=lines,
         disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
+        unbooked=None if statement.unbooked is None else ERASED,
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),
@@ -64,6 +65,8 @@ def without_buyer(body: bytes) -> bytes:
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),
+        # it was over what is erased
+        seal=None,
     )
     return encode_billing(left)
 
@@ -78,3 +81,10 @@ def without_name(given: Authorisation) -> Authorisation:
     if made is not None and made.wish is not None:
         made = structs.replace(made, wish=structs.replace(made.wish, who=ERASED, text=ERASED))
     return structs.replace(given, who=ERASED, contact=None, text=ERASED, from_afar=made)
+
+
+def without_reason(fee: StorageFee | None) -> StorageFee | None:
+    """Return what was owed for storage without the words in which it was waived."""
+    if fee is None or fee.waived is None:
+        return fee
+    return structs.replace(fee, waived=ERASED)

@@ -13,7 +13,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from fractions import Fraction
 from functools import cached_property
-from heapq import heappop, heappush
+from heapq import heappop, heappush, heappushpop
 from itertools import accumulate
 from math import ceil, lcm, prod
 from operator import mul
@@ -162,7 +162,8 @@ def _weighed(
         events: what may happen.
         given: the probability of each once it can happen.
     """
-    wholes = [1, *accumulate((each.denominator for each in given), mul)]
+    ratios = [each.as_integer_ratio() for each in given]
+    wholes = [1, *accumulate((bottom for _, bottom in ratios), mul)]
     # the most that the events from each place on can leave of a probability
     leave = [1.0]
     for event, chance in zip(reversed(events), reversed(given), strict=True):
@@ -171,22 +172,29 @@ def _weighed(
     leave.reverse()
     # a set is put together event by event; the one waits first of which the most may come, and of
     # equals the one that is nearest to its end
-    waiting: list[tuple[float, int, tuple[int, ...], int]] = [(-leave[0], 0, (), 1)]
-    while waiting:
-        _, negative, happened, weight = heappop(waiting)
+    waiting: list[tuple[float, int, tuple[int, ...], int]] = []
+    begun: tuple[float, int, tuple[int, ...], int] = (-leave[0], 0, (), 1)
+    while True:
+        _, negative, happened, weight = begun
         at = -negative
         if at == len(events):
             yield frozenset(happened), weight
+            if not waiting:
+                return
+            begun = heappop(waiting)
             continue
-        chance = given[at] if _can_happen(events, at, happened) else Fraction(0, 1)
-        parts = chance.numerator * (given[at].denominator // chance.denominator)
-        for then, share in (
-            (happened, given[at].denominator - parts),
-            ((*happened, at), parts),
-        ):
-            if share:
-                most = weight * share / wholes[at + 1] * leave[at + 1]
-                heappush(waiting, (-most, -(at + 1), then, weight * share))
+        top, bottom = ratios[at]
+        if top and not _can_happen(events, at, happened):
+            top = 0
+        found = [
+            (-(weight * share / wholes[at + 1] * leave[at + 1]), negative - 1, then, weight * share)
+            for then, share in ((happened, bottom - top), ((*happened, at), top))
+            if share
+        ]
+        for one in found[1:]:
+            heappush(waiting, one)
+        # mostly it is one of these that comes next
+        begun = heappushpop(waiting, found[0])
 
 
 def _can_happen(events: Sequence[Event], at: int, happened: tuple[int, ...]) -> bool:

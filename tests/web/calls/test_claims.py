@@ -28,7 +28,7 @@ def failed(staff: Staff, days: int = 20) -> tuple[str, str]:
         def tag(path: str = path) -> str:
             return str(staff.client.get(path).headers["ETag"])
 
-        staff.done(f"{path}/send", {**by, "means": "telephone"}, tag())
+        staff.done(f"{path}/send", {**by, "means": "telephone", "without_advance": "Known."}, tag())
         lines = [
             {"line": at, "packs": line["packs"]}
             for at, line in enumerate(order["order"]["lines"], start=1)

@@ -11,7 +11,7 @@ from email.message import EmailMessage
 import pytest
 from tests.documents.printed import text
 from tests.web.calls.conftest import Staff
-from tests.web.calls.endings import ENDS, declined
+from tests.web.calls.endings import ENDS, begun, declined, finished
 
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
@@ -85,3 +85,41 @@ def test_declined_offer_that_owes_a_fee_can_be_told_by_email(orchard: Staff) -> 
     orchard.act(quote, "stop", {"by": "Owner"})
 
     assert "final account" in str(mailed(orchard, quote)["Subject"]).lower()
+
+
+def test_credit_note_stands_between_the_lines_and_the_bill(staff: Staff) -> None:
+    path = finished(staff, "en")
+    quote = staff.get(path)["id"]
+    customer = staff.done("/v1/customers", {"name": "Maud Ferrier"}).json()["id"]
+    billed = staff.done(f"/v1/quotes/{quote}/invoice", {"customer": customer}, staff.tag(quote))
+    number = billed.json()["number"]
+    note = staff.done(f"/v1/invoices/{number}/credit", {"reason": "Not fitted", "lines": [1]})
+    gross = staff.get(f"/v1/invoices/{number}")["gross"]["amount"]
+    given, due = note.json()["gross"]["amount"], staff.get(path)["account"]["due"]["amount"]
+    assert Decimal(gross) - Decimal(given) == Decimal(due)
+
+    page = staff.client.get(path, headers={"Accept": "text/html"}).text
+    pdf = plain(text(staff.client.get(path, headers={"Accept": "application/pdf"}).content))
+
+    cells = re.findall(r'<tr[^>]*><th scope="row">([^<]*)</th><td class="money">([^<]*)</td>', page)
+    name = note.json()["number"]
+    rows = [
+        ("Total", f"${gross}"),
+        (f"Credit note {name}", f"-${given}"),
+        ("The bill, with tax", f"${due}"),
+    ]
+    assert cells[-3:] == rows
+    assert plain("".join(f"{label}{amount}" for label, amount in rows)) in pdf
+
+
+def test_first_page_says_that_an_answer_is_wanted(staff: Staff) -> None:
+    quote, path = begun(staff, "en")
+    clip = {"description": "Clip", "kind": "part", "quantity": "1", "unit": "C62"}
+    clip |= {"unit_price": "1.00", "reason": "Loose.", "by": "R. Okafor"}
+    found = {"step": "off spark_plug@1", "what": "Loose.", "why": "It rattles.", "by": "R"}
+    staff.act(quote, "found", {**found, "free_lines": [clip]})
+
+    page = staff.client.get(path, headers={"Accept": "text/html"}).text
+
+    assert "We have found something and need your answer" in page
+    assert "We are working on it." not in page

@@ -12,10 +12,11 @@ from kitwright.keeping.record.bill import (
     KeptBill,
     KeptStatement,
     Payment,
+    StorageFee,
     bill_name,
 )
 from kitwright.keeping.record.clock import ClockEntry, ClockKind, Phase
-from kitwright.keeping.record.customer import Billing, Customer, Machine, Ticket
+from kitwright.keeping.record.customer import Billing, Customer, Machine, StorageTerms, Ticket
 from kitwright.keeping.record.erasure import (
     Disposal,
     DisposalKind,
@@ -106,6 +107,8 @@ __all__ = [
     "Revision",
     "RevisionState",
     "Stamp",
+    "StorageFee",
+    "StorageTerms",
     "Ticket",
     "Waiting",
     "bill_name",

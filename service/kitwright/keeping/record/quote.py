@@ -88,7 +88,8 @@ class Revision(Struct, frozen=True, kw_only=True):
     (`kitwright.keeping.sums.Reckoning`), empty if the tax is not known.
 
     `sha256`, in hex, is of `shown` as it was when issued. `is_erased` says that personal data has
-    been removed since. `reason` is the customer's, for declining.
+    been removed since. `reason` is the shop's for keeping the prices of an earlier day, if the
+    revision was issued with them; if it was declined, the customer's.
     """
 
     quote: int = 0

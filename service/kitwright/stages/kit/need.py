@@ -10,9 +10,10 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.graph import Instance, RoleInstance, expand
+from kitwright.catalogue.graph import Instance, RoleInstance, expand_role
 from kitwright.catalogue.model import (
     ItemId,
+    Job,
     Quality,
     RoleId,
     Shop,
@@ -77,12 +78,16 @@ def with_floors(shop: Shop, request: Request) -> Shop:
     return structs.replace(shop, quality_floor={**shop.quality_floor, **changed})
 
 
-_Reasoned = tuple[RoleId, int, Why]
-"""A role on a cylinder (0: on the engine), and why it is needed there."""
+_Place = tuple[RoleId, int]
+"""A role on a cylinder (0: on the engine)."""
+_Reasons = Mapping[_Place, Sequence[Why]]
+"""Why roles are needed."""
 
 _TURNED_UP: Final = Why("turned-up")
 MOST_NEEDS: Final = 1_024
 """Needs that are remembered."""
+MOST_USED: Final = 48
+"""Pieces of work whose consumables are remembered."""
 
 
 class Needs:
@@ -96,9 +101,11 @@ class Needs:
         self._fitments = fitments
         self.made: Recent[Hashable, Need] = Recent(MOST_NEEDS)
         """The latest needs, by what they follow from."""
+        self.used: Recent[Hashable, tuple[Task, tuple[Need, ...]]] = Recent(MOST_USED)
+        """The latest consumables of pieces of work, which are kept with them."""
         # never emptied, so that the identity of a reason is always that reason's
-        self._replaced: dict[tuple[OperationKey, int], list[_Reasoned]] = {}
-        self._renewed: dict[tuple[str, tuple[RoleInstance, ...]], list[_Reasoned]] = {}
+        self._replaced: dict[tuple[OperationKey, int], _Reasons] = {}
+        self._renewed: dict[tuple[str, tuple[RoleInstance, ...]], _Reasons] = {}
 
     def of(
         self,
@@ -118,19 +125,24 @@ class Needs:
 
         Raises: NothingFits.
         """
-        roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
-        for kind, sources in (
-            (NeedKind.replaced, self._replaced_by(operations, request.family.cylinders)),
-            (NeedKind.renewed, self._renewed_by(labour.off)),
-            (NeedKind.replaced, ((role, on or 0, _TURNED_UP) for role, on in besides)),
-        ):
-            for role, on, why in sources:
-                roles.setdefault((role, on), (kind, []))[1].append(why)
+        sources = [
+            *((NeedKind.replaced, self._replaced_by(each, request)) for each in operations),
+            *((NeedKind.renewed, self._renewed_by(node)) for node in labour.off if node.renews),
+            (NeedKind.replaced, {(role, on or 0): (_TURNED_UP,) for role, on in besides}),
+        ]
+        places = set[_Place]().union(*(reasons for _, reasons in sources))
+        fresh = {(role, on) for role, on in places if (role, on or None) not in known}
+        told: dict[_Place, tuple[NeedKind, list[Why]]] = {}
+        for kind, reasons in sources if fresh else ():
+            for place in fresh.intersection(reasons):
+                told.setdefault(place, (kind, []))[1].extend(reasons[place])
         needs = []
-        for (role, on), (kind, reasons) in sorted(roles.items()):
+        for role, on in sorted(places):
             need = known.get((role, on or None))
-            needs.append(need or self._of_role(shop, request, (role, on or None), kind, reasons))
-        needs += self._used(labour, request.asked.terms.machines)
+            needs.append(need or self._of_role(shop, request, (role, on or None), *told[role, on]))
+        for task in labour.tasks:
+            if task.uses:
+                needs += self._used(task, request.asked.terms.machines)
         return tuple(needs)
 
     def _of_role(
@@ -172,30 +184,36 @@ class Needs:
         question = id(fitted), kind, floor, machines, changes, *map(id, reasons)
         return self._once(question, make)
 
-    def _used(self, labour: Labour, machines: int) -> Iterator[Need]:
-        """Yield the consumables of each piece of work; each piece is in the labour only once, and
-        so are its consumables.
+    def _used(self, task: Task, machines: int) -> tuple[Need, ...]:
+        """Return the consumables of a piece of work; each piece is in the labour only once, and so
+        are its consumables.
         """
-        for task in labour.tasks:
-            if not task.uses:
-                continue
-            for use in _added_up(task.uses):
+        question = id(task), machines
+        known = self.used.get(question)
+        if known is None:
+            # the task is kept with its needs, so that no other has its identity
+            known = task, tuple(self._used_by(task, machines))
+            self.used.put(question, known)
+        return known[1]
 
-                def make(task: Task = task, use: Use = use) -> Need:
-                    return Need(
-                        role=task.name.partition("@")[0],
-                        cylinder=task.cylinder,
-                        item=use.item,
-                        quantity=_times(machines, use.quantity),
-                        unit=use.unit,
-                        kind=NeedKind.used,
-                        floor=Quality.alternate,
-                        acceptable=(use.item,),
-                        options=(use.item,),
-                        why=(Why("used-by-work", {"work": task.name}),),
-                    )
+    def _used_by(self, task: Task, machines: int) -> Iterator[Need]:
+        for use in _added_up(task.uses):
 
-                yield self._once((task.name, use, machines), make)
+            def make(use: Use = use) -> Need:
+                return Need(
+                    role=task.name.partition("@")[0],
+                    cylinder=task.cylinder,
+                    item=use.item,
+                    quantity=_times(machines, use.quantity),
+                    unit=use.unit,
+                    kind=NeedKind.used,
+                    floor=Quality.alternate,
+                    acceptable=(use.item,),
+                    options=(use.item,),
+                    why=(Why("used-by-work", {"work": task.name}),),
+                )
+
+            yield self._once((task.name, use, machines), make)
 
     def _once(self, question: Hashable, make: Callable[[], Need]) -> Need:
         need = self.made.get(question)
@@ -204,31 +222,34 @@ class Needs:
             self.made.put(question, need)
         return need
 
-    def _replaced_by(self, operations: Sequence[Operation], cylinders: int) -> Iterator[_Reasoned]:
-        for operation in operations:
-            question = operation.key, cylinders
-            if question not in self._replaced:
-                self._replaced[question] = list(_replaced(operation, cylinders))
-            yield from self._replaced[question]
+    def _replaced_by(self, operation: Operation, request: Request) -> _Reasons:
+        question = operation.key, request.family.cylinders
+        reasons = self._replaced.get(question)
+        if reasons is None:
+            reasons = self._replaced[question] = _replaced(*question, operation.job)
+        return reasons
 
-    def _renewed_by(self, off: Iterable[Instance]) -> Iterator[_Reasoned]:
-        for node in off:
-            component, renews = node.id, node.renews
-            if not renews:
-                continue
-            question = component, renews
-            if question not in self._renewed:
-                why = Why("renewed-by-refit", {"component": component})
-                self._renewed[question] = [(role, on or 0, why) for role, on in renews]
-            yield from self._renewed[question]
+    def _renewed_by(self, node: Instance) -> _Reasons:
+        question = node.id, node.renews
+        reasons = self._renewed.get(question)
+        if reasons is None:
+            why = Why("renewed-by-refit", {"component": node.id})
+            reasons = self._renewed[question] = _grouped(node.renews, why)
+        return reasons
 
 
-def _replaced(operation: Operation, cylinders: int) -> Iterator[_Reasoned]:
-    why = Why("replaced-by-job", {"job": operation.job.id, "cylinder": operation.cylinder})
-    for reference in operation.job.replaces:
-        for instance in expand(reference, operation.cylinder, cylinders):
-            role, _, cylinder = instance.partition("@")
-            yield RoleId(role), int(cylinder or 0), why
+def _replaced(key: OperationKey, cylinders: int, job: Job) -> _Reasons:
+    cylinder = key[1] or None
+    roles = [one for each in job.replaces for one in expand_role(each, cylinder, cylinders)]
+    return _grouped(roles, Why("replaced-by-job", {"job": job.id, "cylinder": cylinder}))
+
+
+def _grouped(roles: Iterable[RolePlace], why: Why) -> _Reasons:
+    """Return a reason for each of some roles, as often as the role is named."""
+    reasons: dict[_Place, list[Why]] = {}
+    for role, on in roles:
+        reasons.setdefault((role, on or 0), []).append(why)
+    return reasons
 
 
 def _floor_changed(floor: FloorChange) -> Why:

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
+from functools import lru_cache
+from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import (
     Catalogue,
     ChargeKind,
-    LabourClass,
     Shop,
+    SubletPrice,
     TaxArea,
 )
 from kitwright.money import Money, digits, line_amount, round_ratio, total
@@ -35,6 +37,8 @@ BENCH_MINIMUM = "bench-minimum"
 SHOP_SUPPLIES = "shop-supplies"
 WASTE_OIL = "waste-oil"
 FREIGHT = "freight-and-order-fees"
+MOST_LINES: Final = 96
+"""Lines of labour and of sublet work that are remembered, of each kind."""
 
 
 class Priced(Struct, frozen=True, kw_only=True):
@@ -80,18 +84,32 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
 
 
 def _labour_lines(given: Priced) -> Iterator[PricedLine]:
+    shop, shares = given.shop, given.labour.shares
+    rates = shop.labour.rates
     for each in given.labour.allotted:
-        why = _labour_why(each, given.labour.shares.get(each.operation))
-        yield _labour_line(given.shop, each, each.operation[0], *why)
+        other = shares.get(each.operation)
+        yield _line_of_job(each, other, str(rates[each.labour_class]), shop.currency)
     minimum = given.labour.bench_minimum
     if minimum:
         minutes = sum(each.minutes for each in minimum)
         facts: dict[str, Fact] = {
             "minutes": minutes,
-            "minimum": given.shop.labour.minimum_bench_minutes,
+            "minimum": shop.labour.minimum_bench_minutes,
         }
         together = Allotted(minimum[0].operation, minimum[0].labour_class, minutes)
-        yield _labour_line(given.shop, together, BENCH_MINIMUM, Why("bench-minimum", facts))
+        rate, why = rates[together.labour_class], Why("bench-minimum", facts)
+        yield _labour_line(together, BENCH_MINIMUM, rate, shop.currency, why)
+
+
+@lru_cache(MOST_LINES)
+def _line_of_job(
+    allotted: Allotted, other: OperationKey | None, rate: str, currency: str
+) -> PricedLine:
+    """Return the labour line of a job, which has work in common with another one. The rate is in
+    digits, because equal rates may be written differently.
+    """
+    why = _labour_why(allotted, other)
+    return _labour_line(allotted, allotted.operation[0], Decimal(rate), currency, *why)
 
 
 def _labour_why(allotted: Allotted, other: OperationKey | None) -> Iterator[Why]:
@@ -111,25 +129,23 @@ def _labour_why(allotted: Allotted, other: OperationKey | None) -> Iterator[Why]
         yield Why("shares-work", {"job": job, "cylinder": cylinder or None})
 
 
-def _labour_line(shop: Shop, allotted: Allotted, code: str, *why: Why) -> PricedLine:
+def _labour_line(
+    allotted: Allotted, code: str, rate: Decimal, currency: str, *why: Why
+) -> PricedLine:
     is_of_job = code == allotted.operation[0]
     return price_line(
         LineKind.labour,
         code,
         quantity=allotted.minutes,
         unit="minute",
-        unit_price=_rate(shop, allotted.labour_class),
+        unit_price=rate,
         base_quantity=60,
-        currency=shop.currency,
+        currency=currency,
         tax_kind=ChargeKind.labour,
         why=why,
         operation=allotted.operation if is_of_job else None,
         labour_class=allotted.labour_class,
     )
-
-
-def _rate(shop: Shop, labour_class: LabourClass) -> Decimal:
-    return shop.labour.rates[labour_class]
 
 
 def _fee(
@@ -161,25 +177,28 @@ def _sublet_lines(given: Priced) -> Iterator[PricedLine]:
     for operation in given.operations:
         service = operation.job.sublet
         if service is not None:
-            terms = given.shop.sublet[service]
-            price = exact(terms.cost) * (1 + exact(terms.percent) / 100)
-            yield _fee(
-                given,
-                service,
-                Money.of(price, given.shop.currency).amount,
-                Why(
-                    "sublet-of-job",
-                    {
-                        "job": operation.job.id,
-                        "cylinder": operation.cylinder,
-                        "days": terms.days,
-                    },
-                ),
-                quantity=given.terms.machines,
-                kind=LineKind.sublet,
-                tax_kind=ChargeKind.sublet,
-                operation=operation.key,
-            )
+            terms, machines = given.shop.sublet[service], given.terms.machines
+            yield _sublet_line(service, terms, operation.key, machines, given.shop.currency)
+
+
+@lru_cache(MOST_LINES)
+def _sublet_line(
+    service: str, terms: SubletPrice, operation: OperationKey, machines: int, currency: str
+) -> PricedLine:
+    job, cylinder = operation
+    price = exact(terms.cost) * (1 + exact(terms.percent) / 100)
+    facts: dict[str, Fact] = {"job": job, "cylinder": cylinder or None, "days": terms.days}
+    return price_line(
+        LineKind.sublet,
+        service,
+        quantity=machines,
+        unit="piece",
+        unit_price=Money.of(price, currency).amount,
+        currency=currency,
+        tax_kind=ChargeKind.sublet,
+        why=(Why("sublet-of-job", facts),),
+        operation=operation,
+    )
 
 
 def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:

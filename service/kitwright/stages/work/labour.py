@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 from math import floor, lcm
+from types import MappingProxyType
 from typing import Final
 
 from msgspec import Struct, structs
@@ -43,6 +44,10 @@ class Task(Struct, frozen=True, kw_only=True):
     cylinder: int | None = None
     uses: tuple[Use, ...] = ()
     hazards: tuple[HazardId, ...] = ()
+
+
+Row = tuple[str, str]
+"""The kind and name of work besides access."""
 
 
 class ClassMinutes(Struct, frozen=True):
@@ -122,7 +127,7 @@ class Bench:
     def __init__(self, shop: Shop, teardown: Teardown) -> None:
         self.teardown = teardown
         self._shop = shop
-        self._own: dict[OperationKey, tuple[Task, ...]] = {}
+        self._own: dict[tuple[OperationKey, Condition], dict[Row, Task]] = {}
         self._access: dict[tuple[Rust, bool], dict[str, tuple[Task, ...]]] = {}
         self._alone: dict[OperationKey, dict[Condition, _Alone]] = {}
 
@@ -150,7 +155,7 @@ class Bench:
         labour, rust = self._shop.labour, condition.rust
         alone = {each.key: self._by_itself(each, condition) for each in operations}
         order = sorted(operations, key=lambda each: (alone[each.key].rank, each.key))
-        rows: dict[tuple[str, str], Task] = {}
+        work = _Sums()
         targets: frozenset[str] = frozenset()
         way = self.teardown.way(targets, rust)
         sums: dict[LabourClass, int] = {}
@@ -159,9 +164,9 @@ class Bench:
         allotted: dict[OperationKey, dict[LabourClass, int]] = {}
         for operation in order:
             targets |= self.teardown.targets(operation)
-            rows.update(self._rows(operation, condition))
+            work.add(self._rows(operation, condition))
             way = self.teardown.way(targets, rust)
-            sums, scale = _sums(way, rows.values())
+            sums, scale = work.with_access(way)
             before, billed = billed, self._billed(sums, scale)
             _bill(allotted, operation.key, before, billed, alone[operation.key].billed)
         classes = [
@@ -187,7 +192,7 @@ class Bench:
         off, tasks = self._access_of(way, rust)
         return Labour(
             off=off,
-            tasks=(*tasks, *_in_order(rows)),
+            tasks=(*tasks, *_in_order(work.rows)),
             classes=tuple(classes),
             allotted=tuple(parts),
             bench_minimum=minimum,
@@ -204,9 +209,9 @@ class Bench:
         alone = known.get(condition)
         if alone is None:
             targets = self.teardown.targets(operation)
-            rows = dict(self._rows(operation, condition))
+            rows = self._rows(operation, condition)
             way = self.teardown.way(targets, condition.rust)
-            sums, scale = _sums(way, rows.values())
+            sums, scale = _Sums(rows).with_access(way)
             alone = known[condition] = _Alone(
                 rank=Fraction(-sum(sums.values()), scale),
                 billed=sum(self._billed(sums, scale).values()),
@@ -233,20 +238,19 @@ class Bench:
             tasks += found
         return off, tasks
 
-    def _rows(
-        self, operation: Operation, condition: Condition
-    ) -> Iterator[tuple[tuple[str, str], Task]]:
-        """Yield the work of an operation besides access, by kind and name."""
-        own = self._own.get(operation.key)
+    def _rows(self, operation: Operation, condition: Condition) -> Mapping[Row, Task]:
+        """Return the work of an operation besides access."""
+        question = operation.key, condition
+        own = self._own.get(question)
         if own is None:
             teardown = self.teardown
-            own = self._own[operation.key] = (
+            tasks = (
                 *_work_tasks(operation, teardown.family.cylinders, teardown.pace),
                 *_visit_tasks(teardown.catalogue, operation, teardown.pace),
+                *_extra_tasks(self._shop, operation, condition, teardown.pace),
             )
-        extra = _extra_tasks(self._shop, operation, condition, self.teardown.pace)
-        for task in (*own, *extra):
-            yield (task.kind, task.name), task
+            own = self._own[question] = {(task.kind, task.name): task for task in tasks}
+        return own
 
 
 def _shares(
@@ -268,7 +272,7 @@ _ROWS: Final = ("work", "visit", "extra")
 """The kinds of work besides access, in the order of a visit's tasks."""
 
 
-def _in_order(rows: Mapping[tuple[str, str], Task]) -> Iterator[Task]:
+def _in_order(rows: Mapping[Row, Task]) -> Iterator[Task]:
     """Yield the work besides access, by kind and name."""
     for _, task in sorted(rows.items(), key=lambda row: (_ROWS.index(row[0][0]), row[0][1])):
         yield task
@@ -284,17 +288,38 @@ class _Alone(Struct, frozen=True):
     needs: frozenset[object]
 
 
-def _sums(way: Way, rows: Collection[Task]) -> tuple[dict[LabourClass, int], int]:
-    """Return the minutes by class of access and of the work besides it, as whole numbers over a
-    scale, and the scale.
-    """
-    ratios = [(task.labour_class, *task.minutes.as_integer_ratio()) for task in rows]
-    scale = lcm(way.scale, *[bottom for _, _, bottom in ratios])
-    more = scale // way.scale
-    sums = {name: minutes * more for name, minutes in way.by_class.items()}
-    for name, top, bottom in ratios:
-        sums[name] = sums.get(name, 0) + top * (scale // bottom)
-    return sums, scale
+class _Sums:
+    """The minutes by class of work besides access, as whole numbers over a scale."""
+
+    def __init__(self, rows: Mapping[Row, Task] = MappingProxyType({})) -> None:
+        self.rows: dict[Row, Task] = {}
+        self._scale = 1
+        self._sums: dict[LabourClass, int] = {}
+        self.add(rows)
+
+    def add(self, rows: Mapping[Row, Task]) -> None:
+        """Add some work, what is there already not once more."""
+        for row, task in rows.items():
+            if row in self.rows:
+                continue
+            self.rows[row] = task
+            top, bottom = task.minutes.as_integer_ratio()
+            if self._scale % bottom:
+                scale = lcm(self._scale, bottom)
+                more = scale // self._scale
+                self._sums = {name: minutes * more for name, minutes in self._sums.items()}
+                self._scale = scale
+            name = task.labour_class
+            self._sums[name] = self._sums.get(name, 0) + top * (self._scale // bottom)
+
+    def with_access(self, way: Way) -> tuple[dict[LabourClass, int], int]:
+        """Return the minutes by class together with access, and their scale."""
+        scale = lcm(way.scale, self._scale)
+        more, own = scale // way.scale, scale // self._scale
+        sums = {name: minutes * more for name, minutes in way.by_class.items()}
+        for name, minutes in self._sums.items():
+            sums[name] = sums.get(name, 0) + minutes * own
+        return sums, scale
 
 
 def _bill(
@@ -354,6 +379,8 @@ def repeat(labour: Labour, machines: int) -> Labour:
 
     The tasks remain those of one machine.
     """
+    if machines == 1:
+        return labour
 
     def times(allotted: Sequence[Allotted]) -> tuple[Allotted, ...]:
         return tuple(structs.replace(each, minutes=each.minutes * machines) for each in allotted)

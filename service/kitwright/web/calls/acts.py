@@ -91,8 +91,8 @@ class NotYetSaid(RequestFault):
 
 class IssueIn(Wire, frozen=True, kw_only=True):
     """Whether a draft is issued although its prices are different today. Without `keep_prices` it
-    is refused; with a reason, it is issued at its own prices. The reason stays in the quote's
-    history and in the event permanently, so it should not name people.
+    is refused; with a reason, it is issued at its own prices. The revision keeps the reason as its
+    `reason`.
     """
 
     keep_prices: Text | None = None

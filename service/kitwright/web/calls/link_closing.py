@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Final
 
 from kitwright.documents.closing_view import BillLink, Closing
-from kitwright.keeping.accounts import account_of
+from kitwright.keeping.accounts import account_of, with_storage
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Revision
 from kitwright.keeping.store import Records
@@ -57,16 +57,18 @@ def closing_of(
         return None
     account, handover = account_of(records, quote), records.handovers.get(quote.number)
     return Closing(
-        statement=read_statement(kept.body),
+        statement=with_storage(read_statement(kept.body), handover),
         finished_on=kept.day,
         due=account.due + account.rounded,
         paid=account.paid,
         balance=account.balance,
+        rounded=account.rounded,
         bills=tuple(
             BillLink(
                 number=one.name,
                 is_credit=one.kind is BillKind.credit_note,
                 url=f"{here}/{BILLS}/{one.name}",
+                gross=one.gross,
             )
             for one in records.bills.of_quote(quote.number)
         ),

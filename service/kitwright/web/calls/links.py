@@ -368,7 +368,11 @@ def _offered(records: Records, call: Call) -> Offered:
 
 
 def _how_far(records: Records, quote: KeptQuote) -> str:
-    """Return the state of a quote, or `ordering` if an order for it is still to be sent."""
+    """Return the state of a quote; or `asking` if a change of what is agreed is on offer, and
+    `ordering` if an order for it is still to be sent.
+    """
+    if quote.agreed is not None and quote.offered not in (None, quote.agreed):
+        return "asking"
     is_ordered = quote.state is QuoteState.ordered
     if is_ordered and records.orders.find(quote.number, None, None, 1, OrderState.draft):
         return "ordering"
