@@ -62,7 +62,12 @@ def receive(counter: Counter, one: Any) -> None:
     """Send an order by telephone, and receive all of it."""
     at = f"/v1/orders/{one['id']}"
     _, tag = counter.call("GET", at)
-    _, tag = counter.call("POST", f"{at}/send", {"means": "telephone", "by": "Counter"}, tag)
+    _, tag = counter.call(
+        "POST",
+        f"{at}/send",
+        {"means": "telephone", "without_advance": "Pays on collection.", "by": "Counter"},
+        tag,
+    )
     packs = [
         {"line": place, "packs": line["packs"]}
         for place, line in enumerate(one["order"]["lines"], start=1)

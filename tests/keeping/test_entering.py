@@ -11,6 +11,7 @@ import msgspec
 import pytest
 from msgspec import structs
 from tests.documents.billing import Ledger, drawn_statements
+from tests.documents.billing import a_customer as a_buyer
 from tests.store.small import NOON, STAMP, TODAY, a_customer, a_quote
 
 from kitwright.keeping.accounts import keep_statement
@@ -27,7 +28,7 @@ from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.month import folio_of, sum_up
 from kitwright.keeping.reconciling import BilledAlready, CopyDiffers
-from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
+from kitwright.keeping.record import Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
 from kitwright.quote import Statement
@@ -254,6 +255,22 @@ def test_gaps_are_told_as_ranges() -> None:
         "C1-00001",
     ]
     assert [*missing({"I1": (1, 2)}, ["I1-00001"])] == []
+
+
+def test_copy_is_of_the_only_customer_who_is_named_as_its_buyer(restored: Restored) -> None:
+    buyer = structs.replace(a_buyer(), number=0)
+    namesake = a_customer(name=buyer.name)
+
+    def add(customer: Customer) -> int:
+        return restored.write(lambda records: records.customers.add(customer)).number
+
+    number = add(buyer)
+    add(namesake)
+
+    assert restored.enter(restored.copies["I1-00002"]).buyer == number
+    # another who would be named the same: nobody knows whose it is
+    add(buyer)
+    assert restored.enter(restored.copies["I1-00003"], quote=3).buyer is None
 
 
 def test_seal_tells_a_true_copy_from_a_typed_one(restored: Restored) -> None:

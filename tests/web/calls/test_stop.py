@@ -219,7 +219,11 @@ def test_special_order_that_was_sent_is_billed(staff: Staff) -> None:
     id, line = ordered_block(staff)  # noqa: A001
     for order in staff.get("/v1/orders")["items"]:
         tag = staff.client.get(f"/v1/orders/{order['id']}").headers["ETag"]
-        staff.done(f"/v1/orders/{order['id']}/send", {"means": "portal", "by": "Owner"}, tag)
+        staff.done(
+            f"/v1/orders/{order['id']}/send",
+            {"means": "portal", "without_advance": "Known.", "by": "Owner"},
+            tag,
+        )
 
     assert billed_block(staff, id) == amount(line["amount"])
 
@@ -251,7 +255,7 @@ def test_other_parts_are_billed_once_they_can_not_go_back(staff: Staff) -> None:
 def received(staff: Staff, order: str) -> None:
     path = f"/v1/orders/{order}"
     tag = staff.client.get(path).headers["ETag"]
-    staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
+    staff.done(f"{path}/send", {"means": "portal", "without_advance": "Known.", "by": "Owner"}, tag)
     answer = staff.client.get(path)
     lines = enumerate(answer.json()["order"]["lines"], start=1)
     packs = [{"line": at, "packs": one["packs"], "bin": "A1"} for at, one in lines]

@@ -18,6 +18,7 @@ from kitwright.keeping.charges import charged_for
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.consent import limit_of
 from kitwright.keeping.record import Handover, KeptQuote, Payment, Stamp, StorageFee
+from kitwright.keeping.reserving import reserve_used
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, read_agreed
 from kitwright.keeping.waiting import storage_due
@@ -208,7 +209,8 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     not billed: while a line of them is not here, by deliveries booked on orders and by the shelf,
     the call is refused (`goods-not-here`, which names them), unless `goods` says that less was
     used, or `unbooked` why they are billed all the same; the event then names the lines in its fact
-    `unbooked`. Freight and suppliers' fees are billed at most as they were charged on the orders
+    `unbooked`. If more was used than agreed, what is free on the shelf is here too, and is drawn
+    for the quote. Freight and suppliers' fees are billed at most as they were charged on the orders
     that were placed for the quote. Goods that were reserved and not used are free again. A bill
     above the limit of the authorisation is refused with `bill-over-limit`, which says by how much,
     and which consent is needed. A revision on offer must first be accepted, declined or withdrawn.
@@ -230,6 +232,7 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     over = _unbooked(call, records, quote, used, body.unbooked)
     if over:
         statement = structs.replace(statement, unbooked=body.unbooked)
+    reserve_used(records, stamp, quote, items, _more(records, quote, used))
     finished = life.finish(records, stamp, quote, items, stopped, unbooked_facts(over))
     accounts.keep_statement(records, stamp, finished, statement, body.by)
     finished = credit_undue(
@@ -257,10 +260,22 @@ def _unbooked(
     billed = {at: Decimal(line.quantity) for at, line in enumerate(agreed.lines, start=1)}
     billed |= {one.line: one.used for one in used.goods}
     catalogue = call.desk.service.workshop.catalogue
-    absent = [*absent_lines(records, catalogue, quote.number, agreed)]
+    absent = [*absent_lines(records, catalogue, quote.number, agreed, billed)]
     to_shelf = {one.line: one.to_shelf for one in used.goods}
     less = "bill less (`goods` takes what is `not_arrived`)"
     return check_here(absent, billed, reason, to_shelf, less=less)
+
+
+def _more(records: Records, quote: KeptQuote, used: Used) -> dict[str, Fraction]:
+    """Return how much more of each item was used than agreed."""
+    agreed = standing(records, quote, life.revision_of(records, quote, quote.agreed or 0))
+    more: dict[str, Fraction] = {}
+    for one in used.goods:
+        line = agreed.lines[one.line - 1]
+        beyond = Fraction(one.used) - Fraction(line.quantity)
+        if beyond > 0:
+            more[line.code] = more.get(line.code, Fraction(0)) + beyond
+    return more
 
 
 def _used(body: FinishIn) -> Used:
@@ -334,7 +349,7 @@ def _charged(desk: Desk, records: Records, quote: KeptQuote, reckoning: Reckonin
     """Return what suppliers charged in freight and fees for a quote, with tax if the shop's prices
     include it; None if nothing was ordered for it here.
     """
-    charged = charged_for(records, quote.number)
+    charged = charged_for(records, quote.number, desk.price_tolerance)
     if charged is None or not desk.service.workshop.shop.selling_prices_include_tax:
         return charged
     grossed = gross_up(exact(charged.amount), reckoning.area, ChargeKind.freight, reckoning.on)
