@@ -1,6 +1,7 @@
 """The printed invoice: when and how it is paid, and what its prices are for."""
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from msgspec import structs
@@ -20,9 +21,14 @@ def bill() -> Bill:
     return read_bill(ledger.invoice(ledger.close(statement), SELLING).body)
 
 
+def sheet(bill: Bill) -> dict[str, Any]:
+    """Return the data of a printed bill."""
+    return bill_sheet(bill, SCRIBE)
+
+
 def named(bill: Bill, name: str) -> list[str]:
     """Return the facts of a printed bill under a name."""
-    return [value for label, value in bill_sheet(bill, SCRIBE)["facts"] if label == name]
+    return [value for label, value in sheet(bill)["facts"] if label == name]
 
 
 def test_invoice_without_days_to_pay_is_paid_on_collecting(bill: Bill) -> None:
@@ -30,17 +36,17 @@ def test_invoice_without_days_to_pay_is_paid_on_collecting(bill: Bill) -> None:
     later = structs.replace(at_once, due_on=bill.issued_on + timedelta(days=14))
 
     assert named(at_once, "Payable by") == []
-    assert "Payable when you collect the machine." in bill_sheet(at_once, SCRIBE)["terms"]
+    assert "Payable when you collect the machine." in sheet(at_once)["terms"]
     (day,) = named(later, "Payable by")
-    assert f"Payable by {day}." in bill_sheet(later, SCRIBE)["terms"]
+    assert f"Payable by {day}." in sheet(later)["terms"]
 
 
 def test_invoice_names_the_account_it_is_paid_to(bill: Bill) -> None:
-    told = [line for line in bill_sheet(bill, SCRIBE)["terms"] if str(SELLER.account) in line]
+    told = [line for line in sheet(bill)["terms"] if str(SELLER.account) in line]
     assert len(told) == 1
 
     without = structs.replace(bill, account=None)
-    assert not any("Account" in line for line in bill_sheet(without, SCRIBE)["terms"])
+    assert not any("Account" in line for line in sheet(without)["terms"])
 
 
 def test_price_of_labour_is_by_the_hour(bill: Bill) -> None:
@@ -53,6 +59,6 @@ def test_price_of_labour_is_by_the_hour(bill: Bill) -> None:
         base_quantity="60",
         unit_price="65.00",
     )
-    (row,) = bill_sheet(structs.replace(bill, lines=(line,)), SCRIBE)["rows"]
+    (row,) = sheet(structs.replace(bill, lines=(line,)))["rows"]
 
     assert row["each"] == SCRIBE.money("65.00", line.net.currency) + " an hour"
