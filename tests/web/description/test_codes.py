@@ -81,6 +81,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         "/discounts/0/amount",
     ),
     "below-zero": ({**SINGLE, "prepaid": "-1"}, "/prepaid"),
+    "amount-too-fine": ({**SINGLE, "diagnostic_fee": "1.005"}, "/diagnostic_fee"),
     "prepaid-too-large": ({**SINGLE, "prepaid": "999999"}, "/prepaid"),
     "named-twice": (
         {
