@@ -94,7 +94,7 @@ def note_slipped(
 ) -> None:
     """Note that parts of a quote come later, by the order (O3) that is to bring them."""
     facts: Facts = {"order": order, "was": _text(was), "complete_on": _text(now)}
-    note_event(records, stamp, SLIPPED, quote, facts)
+    note_event(records, stamp, "quote.slipped", quote, facts)
 
 
 def note_told(records: Records, stamp: Stamp, quote: KeptQuote, slip: Slip, mail: int) -> None:
