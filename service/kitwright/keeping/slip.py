@@ -100,7 +100,7 @@ def note_slipped(
 def note_told(records: Records, stamp: Stamp, quote: KeptQuote, slip: Slip, mail: int) -> None:
     """Note that the customer of a quote is told of a slip, by an e-mail's number."""
     facts: Facts = {"mail": mail, "was": _text(slip.was), "complete_on": _text(slip.now)}
-    note_event(records, stamp, TOLD, quote, facts)
+    note_event(records, stamp, "quote.slip_told", quote, facts)
 
 
 def _day(text: object) -> date | None:
