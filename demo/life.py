@@ -1,5 +1,5 @@
 """The life of a kept quote: kept, issued, agreed to by the customer's link, its parts ordered and
-received, the work done, paid and invoiced.
+received, the work done, paid and invoiced; and of two more, of which one finds more and one stops.
 """
 
 import json
@@ -62,7 +62,12 @@ def receive(counter: Counter, one: Any) -> None:
     """Send an order by telephone, and receive all of it."""
     at = f"/v1/orders/{one['id']}"
     _, tag = counter.call("GET", at)
-    _, tag = counter.call("POST", f"{at}/send", {"means": "telephone", "by": "Counter"}, tag)
+    _, tag = counter.call(
+        "POST",
+        f"{at}/send",
+        {"means": "telephone", "without_advance": "Pays on collection.", "by": "Counter"},
+        tag,
+    )
     packs = [
         {"line": place, "packs": line["packs"]}
         for place, line in enumerate(one["order"]["lines"], start=1)
@@ -90,21 +95,14 @@ def settle(counter: Counter, at: str, out: Path) -> None:
     counter.call("POST", f"{at}/collected", taken, tag)
 
 
-def show_life(address: str, key: str, path: Path, out: Path) -> None:
-    """Keep a request as a quote of today, and print what becomes of it; keep its invoice."""
-    asked = json.loads(path.read_bytes())
-    for member in ("on", "needed_by"):
-        asked.pop(member, None)
-    counter = Counter(address, key)
-    customer, _ = counter.call("POST", "/v1/customers", CUSTOMER)
-    quote, tag = counter.call("POST", "/v1/quotes", {**asked, "customer": customer["id"]})
-    at = f"/v1/quotes/{quote['id']}"
-    gross = quote["gross"]
-    print(f"Kept as {quote['id']}, revision 1: {gross['amount']} {gross['currency']}, a draft.")
-    quote, tag = counter.call("POST", f"{at}/issue", tag=tag)
+def accept_by_link(counter: Counter, address: str, at: str) -> int:
+    """Send what is on offer to the customer by a link, and have it accepted; return the revision.
+
+    The customer has the link and no key.
+    """
+    _, tag = counter.call("GET", at)
     link, _ = counter.call("POST", f"{at}/links", {}, tag)
-    print(f"Issued, valid until {quote['valid_until']}. The customer's link: {link['path']}")
-    # the customer has the link and no key
+    print(f"The customer's link: {link['path']}")
     offer, _ = send("GET", f"{address}{link['path']}", None, {})
     print(f"The customer reads: {offer['text']}")
     yes: dict[str, Any] = {"who": "Invented Customer"}
@@ -112,14 +110,47 @@ def show_life(address: str, key: str, path: Path, out: Path) -> None:
         print("A contract made from afar: the customer wishes that the work begins at once.")
         yes["start_early"] = True
     send("POST", f"{address}{link['path']}/accept", yes, {})
-    revision = {"quote": quote["id"], "revision": link["revision"]}
-    orders, _ = counter.call("POST", "/v1/orders", {"revisions": [revision]})
+    return int(link["revision"])
+
+
+def order_parts(counter: Counter, quote: str, revision: int) -> None:
+    """Order what a revision still needs, and receive it."""
+    asked = {"revisions": [{"quote": quote, "revision": revision}]}
+    orders, _ = counter.call("POST", "/v1/orders", asked)
     for one in orders["items"]:
         net, lines = one["order"]["net"], len(one["order"]["lines"])
         print(f"Order {one['id']} to {one['order']['name']}: {lines} lines, {net['amount']}.")
         receive(counter, one)
-    quote, tag = counter.call("GET", at)
-    _, tag = counter.call("POST", f"{at}/start", tag=tag)
+
+
+def begin(counter: Counter, address: str, asked: Any, customer: str) -> str:
+    """Keep a request as a quote, have it agreed and its parts delivered, and begin the work; return
+    the quote's path.
+    """
+    quote, tag = counter.call("POST", "/v1/quotes", {**asked, "customer": customer})
+    at = f"/v1/quotes/{quote['id']}"
+    gross = quote["gross"]
+    print(f"Kept as {quote['id']}, revision 1: {gross['amount']} {gross['currency']}, a draft.")
+    quote, tag = counter.call("POST", f"{at}/issue", tag=tag)
+    print(f"Issued, valid until {quote['valid_until']}.")
+    order_parts(counter, quote["id"], accept_by_link(counter, address, at))
+    _, tag = counter.call("GET", at)
+    counter.call("POST", f"{at}/start", tag=tag)
+    return at
+
+
+def show_life(address: str, key: str, path: Path, out: Path) -> None:
+    """Keep a request as a quote of today, and print what becomes of it; keep its invoice. If it
+    says what may be found, do the same work twice more: once that is found, once it is stopped.
+    """
+    asked = json.loads(path.read_bytes())
+    for member in ("on", "needed_by"):
+        asked.pop(member, None)
+    counter = Counter(address, key)
+    made, _ = counter.call("POST", "/v1/customers", CUSTOMER)
+    customer = made["id"]
+    at = begin(counter, address, asked, customer)
+    _, tag = counter.call("GET", at)
     more = {"description": "A hose clamp", "kind": "part", "amount": "1.00", "trial": True}
     ruling, _ = counter.call("POST", f"{at}/additions", more, tag)
     print(f"A dollar or euro more? {ruling['text']}")
@@ -127,3 +158,45 @@ def show_life(address: str, key: str, path: Path, out: Path) -> None:
     settle(counter, at, out)
     history, _ = counter.call("GET", f"{at}/history")
     print("History:", ", ".join(one["kind"] for one in history["items"]), end=".\n\n")
+    if asked.get("contingencies"):
+        show_found(counter, address, begin(counter, address, asked, customer))
+        show_stopped(counter, begin(counter, address, asked, customer))
+
+
+def show_found(counter: Counter, address: str, at: str) -> None:
+    """Find after teardown what the quote said may be found; have the change accepted by link."""
+    quote, tag = counter.call("GET", at)
+    every = quote["quote"]["contingencies"]["each"]
+    one = next(each for each in every if each["jobs"] and each["after"] is None)
+    found = {
+        "contingency": {"contingency": one["contingency"], "cylinder": one["cylinder"]},
+        "what": f"{one['name']}.",
+        "why": "It was seen once the engine was apart.",
+        "by": "Invented Mechanic",
+    }
+    order, _ = counter.call("POST", f"{at}/found", found, tag)
+    change = order["change"]
+    told = ", ".join(f"{name} {change[name]['amount']}" for name in ("was", "difference", "now"))
+    print(f"Found after teardown: {one['name']}. The change order: {told}.")
+    order_parts(counter, quote["id"], accept_by_link(counter, address, at))
+    _, tag = counter.call("GET", at)
+    counter.call("POST", f"{at}/finish", tag=tag)
+    tell_statement(counter, at, "Finished with what was found")
+
+
+def show_stopped(counter: Counter, at: str) -> None:
+    """Stop work whose customer declines the rest, where the plan says that one decides."""
+    quote, tag = counter.call("GET", at)
+    plan = quote["quote"]["work_plan"]
+    step = plan["steps"][plan["stops"][0]["before_step"] - 1]
+    body = {"step": step["step"], "machine": "put_together", "by": "Counter"}
+    counter.call("POST", f"{at}/stop", body, tag)
+    tell_statement(counter, at, f"Stopped before: {step['name']}")
+
+
+def tell_statement(counter: Counter, at: str, what: str) -> None:
+    """Print what was billed of what was agreed."""
+    told, _ = counter.call("GET", f"{at}/statement")
+    made = told["statement"]
+    agreed, billed = made["agreed_gross"]["amount"], made["gross"]
+    print(f"{what}: {billed['amount']} {billed['currency']} of {agreed} agreed.", end="\n\n")

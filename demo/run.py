@@ -4,7 +4,8 @@ Starts the service for each shop on a free loopback port with a fresh data folde
 requests of demo/requests/SHOP/, those of its folder `findings` to be assessed, the others to be
 quoted; prints the assessments, the quotes and their parts orders, and keeps every answer in
 demo/out/, a picture of the leak-down readings with each assessment. The last request of each shop
-is kept as a quote and followed through its life.
+is kept as a quote and followed to its invoice; in two more visits more is found, and the work is
+stopped.
 """
 
 from __future__ import annotations

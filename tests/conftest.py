@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+from tests.keeping.facts import told_words
+
+from kitwright.keeping.record import Event
+from kitwright.store.events import EventTable
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -31,6 +35,21 @@ elif os.environ.get("CI"):
     settings.load_profile("ci")
 else:
     settings.load_profile("here")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def checked_facts() -> Iterator[None]:
+    """Check every event that any test adds: its facts are no text that somebody wrote."""
+    add = EventTable.add
+
+    def checked(self: EventTable, event: Event, only: int | None = None) -> Event:
+        words = told_words(event)
+        assert not words, f"{event.kind} tells {words}"
+        return add(self, event, only)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(EventTable, "add", checked)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -33,6 +33,7 @@ from kitwright.door import Door
 from kitwright.examination import read_sound
 from kitwright.folder import LedgerMark, belonging_of, sweep_erased
 from kitwright.keeping.generation import check_belonging
+from kitwright.language.texts import languages
 from kitwright.memory import MIB
 from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
@@ -65,7 +66,7 @@ from kitwright.web.edge.customers import Customers, PageOf
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
-from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.web.edge.negotiate import SVG, TEXT, best_language
 from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
@@ -188,8 +189,9 @@ def make_customers(desk: Desk, public_url: str | None = None) -> Customers:
 
 
 def _notices(desk: Desk) -> PageOf:
-    def page(code: str) -> tuple[bytes, str]:
-        made = desk.papers.notice_page(notice_of(code))
+    def page(code: str, asked: str) -> tuple[bytes, str]:
+        language = best_language(asked, languages(), desk.service.workshop.shop.language)
+        made = desk.papers.notice_page(notice_of(code), language)
         return made.body, made.policy
 
     return page

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from secrets import token_bytes
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from msgspec import structs
@@ -18,7 +17,7 @@ from kitwright.documents.papers import ShopPapers
 from kitwright.folder import belonging_of, claim
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
-from kitwright.keeping.link import SECRET_BYTES, is_genuine
+from kitwright.keeping.link import LINK_SECRET, SECRET_BYTES, is_genuine
 from kitwright.keeping.opening import open_shelf
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
@@ -167,16 +166,13 @@ def _open_shelf(store: SqliteStore, service: Service, now: datetime) -> None:
     store.write_now(lambda records: open_shelf(records, stamp, workshop.catalogue, workshop.shop))
 
 
-_SECRET: Final = "customer-links"
-
-
 def _secret(store: SqliteStore, draw: Callable[[int], bytes]) -> bytes:
     """Return the secret of the customers' links; it is created if there is none."""
-    found = store.read(lambda records: records.keys.secret(_SECRET))
+    found = store.read(lambda records: records.keys.secret(LINK_SECRET))
     if found is not None:
         return found
     secret = draw(SECRET_BYTES)
-    store.write_now(lambda records: records.keys.add_secret(_SECRET, secret))
+    store.write_now(lambda records: records.keys.add_secret(LINK_SECRET, secret))
     return secret
 
 

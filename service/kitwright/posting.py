@@ -15,7 +15,8 @@ from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.pump import Delivery
-from kitwright.web.calls.shown import EventOut, as_shown, extended
+from kitwright.web.calls.posted import posted
+from kitwright.web.calls.shown import as_shown
 
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
@@ -87,6 +88,4 @@ def _delivery(due: DueDelivery, origin: Origin) -> Delivery:
 
 def message(event: Event, origin: Origin) -> bytes:
     """Return the body that is posted for an event, in the payload format of Standard Webhooks."""
-    identity = {"id": origin.event_id(event.seq), "shop": origin.shop}
-    out = as_shown(extended(EventOut, event, **identity))
-    return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})
+    return msgspec.json.encode(as_shown(posted(event, origin)))

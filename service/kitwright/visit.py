@@ -21,10 +21,8 @@ from kitwright.stages.kit import (
     with_floors,
 )
 from kitwright.stages.ordering import (
-    Earlier,
     PartsOrder,
     find_earlier,
-    is_of_kit,
     later_orders,
     split_orders,
     with_orders,
@@ -46,6 +44,7 @@ from kitwright.stages.price import (
     shares_borne,
     tax_lines,
 )
+from kitwright.stages.ready import find_goods_by
 from kitwright.stages.request import (
     AskedPart,
     MinutesOverride,
@@ -217,12 +216,9 @@ def _still(workshop: Workshop, ordered: Ordered, kit: Kit, on: date) -> tuple[Pa
     """Return what of a kit is still to be ordered on a day."""
     catalogue, supply = workshop.catalogue, workshop.supply
 
-    def earlier() -> Earlier:
-        return find_earlier(catalogue, supply, ordered, kit)
-
-    if is_of_kit(ordered):
-        return later_orders(catalogue, workshop.shop, supply, earlier(), kit, on)
-    there = workshop.memory.get(("earlier", ordered), earlier)
+    there = workshop.memory.get(
+        ("earlier", ordered), lambda: find_earlier(catalogue, supply, ordered)
+    )
     question = id(kit), id(there), on
     known = workshop.later.get(question)
     if known is None:
@@ -375,9 +371,10 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
 
 def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner | None:
     """Return the purchase with which all parts of a repair are there earlier, None if none is."""
-    ready = _ready(repair.orders)
     asked = request.asked
-    if ready is None or ready <= asked.on:
+    ready = find_goods_by(asked, repair.still)
+    # what was ordered is not ordered elsewhere
+    if ready is None or ready <= (find_goods_by(asked, ()) or asked.on):
         return None
 
     def first_of(needs: tuple[Need, ...]) -> date:
@@ -385,9 +382,10 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
         return first_day_of(market, needs, asked.terms, on=asked.on, held=held)
 
     # mostly, what comes last can't be there earlier
-    if not asked.terms.customer_parts and first_of(_last(workshop, repair, ready)) >= ready:
+    if not asked.terms.customer_parts and first_of(_filled_by(workshop, repair, ready)) >= ready:
         return None
-    first = first_of(repair.kit.needs)
+    some = asked.ordered is not None and not asked.terms.customer_parts
+    first = first_of(_filled_by(workshop, repair) if some else repair.kit.needs)
     if first >= ready:
         return None
     in_time = _by_day(request, first)
@@ -397,20 +395,22 @@ def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner 
         # a change names a line of the other purchase
         in_time = keep_lasting(in_time)
         found = hold_back(workshop, in_time, quote_jobs(workshop, in_time, repair.jobs))
-    ready_on = _ready(found.orders)
+    ready_on = find_goods_by(asked, found.still)
     if ready_on is None or ready_on >= ready:
         return None
-    return Sooner(landed=landed_cost(found), ready_on=ready_on, price=found.price)
+    return Sooner(landed=landed_cost(found, asked.ordered), ready_on=ready_on, price=found.price)
 
 
-def _last(workshop: Workshop, repair: Repair, ready: date) -> tuple[Need, ...]:
-    """Return the needs for what arrives on the last day, with those that are covered with them."""
+def _filled_by(workshop: Workshop, repair: Repair, day: date | None = None) -> tuple[Need, ...]:
+    """Return the needs for what is still to be ordered, or for what of it arrives on a day, with
+    those that are covered with them.
+    """
     market = workshop.market
     groups = {
         market.group(use.item)
-        for order in repair.orders
+        for order in repair.still
         for line in order.lines
-        if line.promised == ready
+        if day in (None, line.promised)
         for use in line.covers
     }
     return tuple(need for need in repair.kit.needs if market.group(need.item) in groups)
@@ -424,11 +424,6 @@ def with_ordered(request: Request, ordered: Ordered) -> Request:
 def _by_day(request: Request, day: date) -> Request:
     """Return a request whose parts are needed by a day."""
     return structs.replace(request, asked=structs.replace(request.asked, needed_by=day))
-
-
-def _ready(orders: Iterable[PartsOrder]) -> date | None:
-    """Return the day on which all orders are there, None if there are none."""
-    return max((order.promised for order in orders), default=None)
 
 
 def _filled(need: Need) -> tuple[str, int | None, str]:

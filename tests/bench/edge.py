@@ -48,7 +48,7 @@ def serve(kind: str) -> None:
         config = uvicorn.Config(answer, lifespan="off", log_config=None, access_log=False)
         uvicorn.Server(config).run(sockets=[listener])
         return
-    edge = Edge(answer, {}, Metrics(), customers=Customers(lambda _: (b"", "")))
+    edge = Edge(answer, {}, Metrics(), customers=Customers(lambda *_: (b"", "")))
     serve_app(edge, Door(usual_bounds()), [listener], lambda: None, lambda: None)
 
 

@@ -211,7 +211,7 @@ def _order(client: TestClient[Any], order: str) -> Iterator[str]:
         return str(answer.text)
 
     yield client.get(f"{path}/sheet", headers={"Accept": "application/xml"}).text
-    yield post("send", means="email")
+    yield post("send", without_advance="Known.", means="email")
     yield client.get(f"{path}/messages").text
     late = {"line": 1, "promised": "2027-12-01"}
     yield post("confirm", lines=[late])

@@ -102,7 +102,8 @@ class Buyer:
         due = [line for line in lines if line["due"]]
         if act == "send":
             to = {"to": "orders@supplier.example"} if luck.random() < 0.7 else {}
-            return {"means": "email" if to else "telephone", **to, **by}
+            means = "email" if to else "telephone"
+            return {"means": means, "without_advance": "Known.", **to, **by}
         if act == "confirm":
             said: list[dict[str, Any]] = []
             if due and luck.random() < 0.5:

@@ -11,7 +11,7 @@ from msgspec import structs
 from tests.documents.ubl_reader import drawn_quotes
 from tests.stages.workbench import starter
 from tests.store.memory import MemoryStore
-from tests.store.small import STAMP, TODAY, a_quote
+from tests.store.small import STAMP, TODAY, a_handover, a_quote
 
 from kitwright.catalogue.model import (
     AreaId,
@@ -31,8 +31,18 @@ from kitwright.keeping.advancing import AdvanceWords
 from kitwright.keeping.bill_lines import Portion
 from kitwright.keeping.bill_parties import Asked, Selling
 from kitwright.keeping.crediting import NotCreditable
-from kitwright.keeping.record import Billing, Customer, KeptBill, KeptQuote, QuoteState
+from kitwright.keeping.link import LINK_SECRET
+from kitwright.keeping.record import (
+    Billing,
+    Customer,
+    KeptBill,
+    KeptQuote,
+    QuoteState,
+    StorageFee,
+)
 from kitwright.keeping.store import Records
+from kitwright.keeping.sums import Reckoning
+from kitwright.keeping.waiting import StorageDue
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
 from kitwright.quote import Bill, Exemption, Quote, Statement, StoppedAt, read_bill
@@ -49,6 +59,7 @@ from kitwright.stages.billing import (
 from kitwright.stages.work_plan import part_of
 from kitwright.telling.statement import agreed_lines, tell_statement
 from kitwright.telling.stopped import tell_stopped_lines
+from kitwright.telling.storage import tell_storage
 from kitwright.units import read_figure
 
 KINDS = tuple(kind for kind in ChargeKind if kind is not ChargeKind.discount)
@@ -220,12 +231,31 @@ def a_stopped_statement(random: Random, quote: Quote) -> Statement:
     )
 
 
+def a_storage(random: Random, statement: Statement) -> StorageFee:
+    """Return what was owed for storage, taxed by a drawn VAT of its own."""
+    currency = statement.gross.currency
+    days = random.randint(1, 90)
+    due = StorageDue(
+        per_day=Money(301, currency),
+        most=None,
+        free_until=TODAY,
+        days=days,
+        fee=Money(301 * days, currency),
+    )
+    rules = Reckoning(area=a_vat(random, currency), on=date(2026, 1, 1), exempt=(), cash_step=None)
+    place = len(statement.lines) + 1
+    return tell_storage(due, TODAY, rules, place=place, on=TODAY, language=statement.language)
+
+
 class Ledger:
     """A store with one finished quote after the other, and what is made from their statements."""
 
     def __init__(self) -> None:
         self.store = MemoryStore({})
         self.stamp = STAMP
+        asyncio.run(
+            self.store.write(lambda records: records.keys.add_secret(LINK_SECRET, bytes(32)))
+        )
 
     def close(self, statement: Statement) -> KeptQuote:
         def work(records: Records) -> KeptQuote:
@@ -241,6 +271,17 @@ class Ledger:
             return quote
 
         return asyncio.run(self.store.write(work))
+
+    def collect(self, quote: KeptQuote, storage: StorageFee) -> None:
+        """Let the machine of a finished quote be collected."""
+        taken = a_handover(quote.number, storage=storage)
+
+        def work(records: Records) -> None:
+            kept = records.quotes.get(quote.number)
+            assert kept is not None
+            accounts.collect(records, self.stamp, kept, taken, is_tagged=False)
+
+        asyncio.run(self.store.write(work))
 
     def invoice(
         self, quote: KeptQuote, selling: Selling = SELLING, customer: Customer | None = None
@@ -278,9 +319,14 @@ def drawn_bills(shops: range) -> Iterator[Bill]:
     ledger = Ledger()
     for seed, statement in enumerate(drawn_statements(shops)):
         quote = ledger.close(statement)
+        if seed % 4 == 1:
+            ledger.collect(quote, a_storage(Random(seed), statement))
         invoice = ledger.invoice(quote)
         made = read_bill(invoice.body)
         yield made
+        if seed % 4 == 2:
+            ledger.collect(quote, a_storage(Random(seed), statement))
+            yield read_bill(ledger.invoice(quote).body)
         item = next(line for line in made.lines if line.role == "item")
         # of an invoice that discounts bring to less than a line, no part of that is given back
         is_enough = made.gross.money >= item.gross.money

@@ -91,8 +91,8 @@ def test_order_for_several_quotes_names_them_beside_each_line() -> None:
     assert told.count("Our jobs: Q1-1, Q2-1,") == len(quote.orders[0].lines)
     assert "Q30-1" not in told
     for record in csv.DictReader(io.StringIO(document, newline="")):
-        assert record["order"].startswith("Q1-1, Q2-1,")
-        assert record["order_id"] == "O3"
+        assert record["revisions"].startswith("Q1-1, Q2-1,")
+        assert record["order"] == "O3"
 
 
 def test_order_csv_says_account_and_address_in_every_record() -> None:
@@ -134,8 +134,8 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
             ]
             assert record["requested"] == line.promised.isoformat()
             assert record["ordered_on"] == "2027-03-09"
-            assert (record["order"], record["order_id"]) == ("Q12-2", "O3")
-            assert record["for"]
+            assert (record["order"], record["revisions"]) == ("O3", "Q12-2")
+            assert record["roles"]
 
 
 def test_order_csv_is_rfc_4180() -> None:

@@ -7,6 +7,7 @@ import os
 import re
 from collections.abc import Callable, Iterator
 from functools import cache, partial
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -139,6 +140,26 @@ def is_post(request: Request) -> bool:
 def measured(page: Page, script: str) -> Any:
     """Return what a script of the test measures; the page's own scripts stay off."""
     return page.evaluate(script)
+
+
+@pytest.mark.parametrize("width", [320, 390, 700, 1200])
+@pytest.mark.parametrize("name", ["open", "open, de", "ways, en", "ways, de"])
+def test_answers_fill_their_rows_and_boxes_stand_apart(phone: Desk, name: str, width: int) -> None:
+    page = phone.open(name)
+    page.set_viewport_size({"width": width, "height": 800})
+    try:
+        rows: dict[float, list[float]] = {}
+        measures = """() => [...document.querySelectorAll('%s')].map(one => {
+            const at = one.getBoundingClientRect(); return [at.top, at.width, at.bottom]; })"""
+        for top, wide, _ in measured(page, measures % ".answers a"):
+            rows.setdefault(top, []).append(wide)
+        together = [sum(row) + 8 * (len(row) - 1) for row in rows.values()]
+        assert max(together) - min(together) < 4
+        named = measured(page, measures % "label.tick > span")
+        assert named
+        assert all(top - before[2] >= 8 for before, (top, *_) in pairwise(named))
+    finally:
+        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
 
 
 GROUNDS = {"light": "rgb(251, 250, 246)", "dark": "rgb(25, 26, 24)"}
@@ -367,10 +388,24 @@ def test_page_prints_what_paper_can_hold(press: Page, name: str) -> None:
     assert "1 / " in together
 
 
-@pytest.mark.parametrize("name", ["open", "change, en", "change, de"])
-def test_print_of_a_single_repair_has_three_pages_at_most(press: Page, name: str) -> None:
+OF_A_REPAIR = [
+    "open",
+    "open, de",
+    "after ticks",
+    "change, en",
+    "change, de",
+    "ways, en",
+    "ways, de",
+]
+
+
+@pytest.mark.parametrize("name", OF_A_REPAIR)
+def test_print_of_a_repair_has_three_pages_at_most(press: Page, name: str) -> None:
     pages = printed(press, page_of(name), "A4")
     assert len(pages) <= 3
+    # none but the last is half empty
+    lines = [page.count("\n") for page in pages[:-1]]
+    assert all(2 * one > max(lines) for one in lines)
     signed = [page for page in pages if "Signature" in page or "Unterschrift" in page]
     # what is signed stands on the same page
     assert all("$" in page for page in signed)

@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 from tests.documents.advances import AdvanceLedger, Visit, drawn_visits
 
 from kitwright.keeping.accounts import account_of
+from kitwright.keeping.bill_sums import CHARGED
 from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.invoicing import NothingToInvoice
 from kitwright.keeping.paying import AdvanceInvoiced, AdvanceTooLarge, PaidTooMuch, is_payable
 from kitwright.keeping.record import BillKind, KeptQuote, QuoteState
-from kitwright.money import Money
+from kitwright.money import Money, digits
 from kitwright.quote import Bill, Statement, read_bill
 
 VISITS = tuple(drawn_visits(range(5)))
@@ -52,6 +53,19 @@ def check_sums(bill: Bill) -> None:
     assert sum(Decimal(tax.amount.amount) for tax in bill.taxes) == Decimal(bill.tax.amount)
 
 
+def check_taxes(advance: Bill) -> None:
+    """Check that each line of an advance contains its taxes, at their rates of its net, to the cent
+    of each, and that lines are numbered from 1.
+    """
+    assert [line.line for line in advance.lines] == [*range(1, len(advance.lines) + 1)]
+    for line in advance.lines:
+        cent = Decimal(1).scaleb(-digits(line.net.currency))
+        for tax in line.taxes:
+            exact = Decimal(line.net.amount) * Decimal(tax.rate) / 100
+            expected = exact if tax.category in CHARGED else Decimal(0)
+            assert abs(Decimal(tax.amount.amount) - expected) <= cent
+
+
 @settings(max_examples=120, deadline=None)
 @given(st.sampled_from(VISITS), st.integers(0, 2**32))
 def test_all_documents_of_a_visit_add_up_to_its_statement(visit: Visit, seed: int) -> None:
@@ -67,6 +81,7 @@ def test_all_documents_of_a_visit_add_up_to_its_statement(visit: Visit, seed: in
             left -= minor
             advances.append(kept)
             assert kept.gross.minor == minor, "an advance is invoiced to the cent"
+            check_taxes(read_bill(kept.body))
     if random.random() < 0.3:
         ledger.credit(quote, random.choice(advances))
 

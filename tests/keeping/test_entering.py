@@ -11,10 +11,12 @@ import msgspec
 import pytest
 from msgspec import structs
 from tests.documents.billing import Ledger, drawn_statements
+from tests.documents.billing import a_customer as a_buyer
 from tests.store.small import NOON, STAMP, TODAY, a_customer, a_quote
 
 from kitwright.keeping.accounts import keep_statement
 from kitwright.keeping.bill_gaps import missing, missing_of
+from kitwright.keeping.bill_seal import is_genuine
 from kitwright.keeping.entering import (
     CopyUnsound,
     CreditsUnknown,
@@ -26,7 +28,7 @@ from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
 from kitwright.keeping.month import folio_of, sum_up
 from kitwright.keeping.reconciling import BilledAlready, CopyDiffers
-from kitwright.keeping.record import KeptBill, KeptQuote, QuoteState
+from kitwright.keeping.record import Customer, KeptBill, KeptQuote, QuoteState
 from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
 from kitwright.quote import Statement
@@ -253,3 +255,37 @@ def test_gaps_are_told_as_ranges() -> None:
         "C1-00001",
     ]
     assert [*missing({"I1": (1, 2)}, ["I1-00001"])] == []
+
+
+def test_copy_is_of_the_only_customer_who_is_named_as_its_buyer(restored: Restored) -> None:
+    buyer = structs.replace(a_buyer(), number=0)
+    namesake = a_customer(name=buyer.name)
+
+    def add(customer: Customer) -> int:
+        return restored.write(lambda records: records.customers.add(customer)).number
+
+    number = add(buyer)
+    add(namesake)
+
+    assert restored.enter(restored.copies["I1-00002"]).buyer == number
+    # another who would be named the same: nobody knows whose it is
+    add(buyer)
+    assert restored.enter(restored.copies["I1-00003"], quote=3).buyer is None
+
+
+def test_seal_tells_a_true_copy_from_a_typed_one(restored: Restored) -> None:
+    true = restored.copies["I1-00002"]
+    spaced = msgspec.json.format(true, indent=4)
+    typed = changed(true, order_reference="PO 7")
+    old = changed(true, seal=None)
+
+    def held(text: str) -> bool | None:
+        return restored.ledger.store.read(lambda records: is_genuine(records, text.encode()))
+
+    assert [*map(held, (true, spaced, typed, old))] == [True, True, False, None]
+    seal = msgspec.json.decode(true)["seal"]
+    assert held(changed(true, seal=seal[:-1])) is False
+    assert restored.enter(typed).is_sealed is False
+    other = changed(restored.copies["I1-00003"], seal=None)
+    assert restored.enter(other, quote=3).is_sealed is None
+    assert restored.enter(restored.copies["C1-00001"]).is_sealed is True

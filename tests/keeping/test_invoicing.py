@@ -1,6 +1,7 @@
 """Invoices and credit notes: what they say, that they reconcile, and how they are numbered."""
 
 import asyncio
+from collections.abc import Callable
 from datetime import date, timedelta
 from decimal import Decimal
 from random import Random
@@ -24,19 +25,21 @@ from tests.store.small import NOON, STAMP, TODAY, an_issued_revision
 from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping import paying
 from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.bill_gaps import missing_of
 from kitwright.keeping.bill_parties import InvoiceNeeds, Selling
 from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
-from kitwright.keeping.paying import PaidTooMuch
-from kitwright.keeping.record import Billing, KeptBill, Payment
-from kitwright.keeping.release import (
+from kitwright.keeping.last_numbers import (
+    LastNumberFixed,
     LastNumberLower,
     LastNumberMissing,
     LastNumberUnlikely,
-    release,
-    report,
+    correct_last,
 )
+from kitwright.keeping.paying import PaidTooMuch
+from kitwright.keeping.record import Billing, KeptBill, Payment
+from kitwright.keeping.release import release, report
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
@@ -255,6 +258,44 @@ def test_release_asks_for_the_last_numbers_that_were_handed_out() -> None:
         if one.kind == "records.released"
     ]
     assert told == ["I1-00007, C1-00002"]
+
+
+def test_last_numbers_that_were_told_wrongly_are_corrected_until_the_next_series_begins() -> None:
+    ledger = Ledger()
+    numbers(ledger, 2)
+    restored(ledger, "5d0a000001")
+
+    def write(work: Callable[[Records], object]) -> None:
+        asyncio.run(ledger.store.write(work))
+
+    def correct(*last: str) -> None:
+        write(lambda records: correct_last(records, STAMP, last))
+
+    with pytest.raises(LastNumberFixed, match="none was told"):
+        correct("I1-00003")
+    last = ("I1-00009", "C1-00002")
+    write(
+        lambda records: release(
+            records, STAMP, mail=None, webhooks=None, is_confirmed=True, last_numbers=last
+        )
+    )
+
+    correct("I1-00004")
+
+    assert ledger.store.read(missing_of) == ("I1-00003 to I1-00004",)
+    for wrong, refusal in (
+        ("I1-00001", LastNumberLower),
+        ("I1-99999", LastNumberUnlikely),
+        ("I7-00002", LastNumberFixed),
+    ):
+        with pytest.raises(refusal):
+            correct(wrong)
+    ledger.invoice(ledger.close(STATEMENTS[0]))
+    with pytest.raises(LastNumberFixed, match="I2-5D0A-00001 was made since"):
+        correct("I1-00005")
+    # no credit note was made yet
+    correct("C1-00003")
+    assert ledger.store.read(missing_of) == ("I1-00003 to I1-00004", "C1-00003")
 
 
 def test_due_day_is_counted_from_the_day_of_the_invoice() -> None:

@@ -1,11 +1,15 @@
 """Kinds of events: the list is what the acts add, no more and no less."""
 
 import ast
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from tests.keeping.facts import told_words
+
 import kitwright
 from kitwright.keeping.kinds import KINDS
+from kitwright.keeping.record import Event, Hand
 
 ADDERS: Final = dict.fromkeys(
     ("add_event", "add_record", "change_record", "keep_change", "note_event", "_note", "_end"), 2
@@ -51,3 +55,20 @@ def test_events_are_added_nowhere_else() -> None:
 def test_kinds_are_sorted_and_name_a_record() -> None:
     assert list(KINDS) == sorted(KINDS)
     assert all(kind.count(".") == 1 for kind in KINDS)
+
+
+def test_facts_with_words_are_found() -> None:
+    facts: dict[str, str | int | None] = {"number": "I1-00001", "lines": "3, 4"}
+    facts |= {"unbooked": "Taken from the van.", "who": "Ida M.", "revision": 1}
+    event = Event(
+        seq=0,
+        at=datetime(2026, 11, 25, tzinfo=UTC),
+        kind="quote.finished",
+        subject="quote:1",
+        facts=facts,
+        hand=Hand.key,
+        by="3fK9sQ0aZx",
+        request_id="",
+    )
+
+    assert [*told_words(event)] == ["unbooked", "who"]

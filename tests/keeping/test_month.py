@@ -286,7 +286,7 @@ def test_names_in_the_table_are_no_formulas(name: str) -> None:
     rows = [row for row in rows_of(books, 2) if row["record"] == "invoice"]
 
     assert rows
-    assert {row["name"][0] for row in rows} == {"'"}
+    assert {row["buyer"][0] for row in rows} == {"'"}
 
 
 def test_finished_work_without_an_invoice_is_told_apart() -> None:

@@ -64,12 +64,14 @@ from kitwright.keeping.record import (
     Revision,
     RevisionState,
     Stamp,
+    StorageFee,
+    StorageTerms,
     Ticket,
 )
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
-from kitwright.quote import encode_quote
+from kitwright.quote import Amount, encode_quote
 from kitwright.tax import Charge
 from kitwright.units import Figure
 
@@ -314,6 +316,9 @@ def a_handover(quote: int, **said: object) -> Handover:
         is_unsafe=False,
         balance=Money(0, USD),
         who="R. Example",
+        storage=StorageFee(
+            free_until=TODAY, days=2, fee=Amount(amount="6.00", currency=USD), waived="It rained."
+        ),
     )
     return structs.replace(plain, **said)
 
@@ -470,6 +475,7 @@ def a_ticket(customer: int, machine: int, **said: object) -> Ticket:
         sha256="5f2b" * 16,
         made_at=NOON,
         day=TODAY,
+        storage=StorageTerms(grace_days=14, per_day=Amount(amount="3.00", currency=USD), most=None),
     )
     return structs.replace(plain, **said)
 

@@ -149,3 +149,5 @@ def _terms(bill: Bill, scribe: Scribe) -> Iterator[str]:
             account=bill.account,
             name=bill.account_name or bill.seller.name,
         )
+    if bill.seal:
+        yield scribe.say("Seal: {seal}", seal=bill.seal)

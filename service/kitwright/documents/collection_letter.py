@@ -34,6 +34,8 @@ def collection_letter_pdf(letter: CollectionLetter, shop: Shop) -> bytes:
         "said": said("collection_letter.typ", scribe),
         "customer": customer_lines(envelope),
         "machine": [[scribe.say("Machine"), machine]],
-        "sentences": list(waiting_told(letter.waiting, scribe)),
+        "sentences": list(
+            waiting_told(letter.waiting, scribe, includes_tax=quote.shop.prices_include_tax)
+        ),
     }
     return press().print("collection_letter.typ", sheet, at=letter.at)

@@ -41,7 +41,7 @@ def courses_of(
             course=course.course,
             name=_name(course, scribe),
             total=scribe.amount(course.total),
-            facts=tuple(_facts(course, scribe, is_shared=_is_shared(quote), waits=waits)),
+            facts=tuple(_facts(course, quote, scribe, waits=waits)),
         )
         for course in quote.courses
     )
@@ -54,7 +54,7 @@ def ways_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
 
 
 def _machine_row(machine: AnotherMachine, scribe: Scribe) -> CourseRow:
-    left = scribe.say("Does not fix: {work}.", work=scribe.listed(machine.unfixed))
+    left = scribe.say("Your own machine stays as it is, not repaired.")
     return CourseRow(
         course=MACHINE,
         name=machine.name,
@@ -74,9 +74,9 @@ def _is_shared(quote: Quote) -> bool:
     return all(one.warranty == quote.courses[0].warranty for one in quote.courses)
 
 
-def _facts(course: Course, scribe: Scribe, *, is_shared: bool, waits: bool) -> Iterator[str]:
+def _facts(course: Course, quote: Quote, scribe: Scribe, *, waits: bool) -> Iterator[str]:
     say = scribe.say
-    yield say("Work: {work}.", work=scribe.listed(course.jobs))
+    yield say("Work: {work}.", work=scribe.together(course.jobs))
     if course.ready_on is not None and waits:
         yield say(
             "Ready {day}, if you agree today, tick the early start, and nothing else is found.",
@@ -87,16 +87,33 @@ def _facts(course: Course, scribe: Scribe, *, is_shared: bool, waits: bool) -> I
             "Ready {day}, if you agree today and nothing else is found.",
             day=scribe.day(course.ready_on),
         )
-    if not is_shared:
+    if not _is_shared(quote):
         yield warranty_told(course.warranty, scribe)
-    if course.unfixed:
-        yield say("Does not fix: {work}.", work=scribe.listed(course.unfixed))
+    left = left_told(course, quote, scribe)
+    if left:
+        yield say("Not done: {work}.", work=left)
     if course.range is not None:
         yield say(
             "In 9 of 10 such repairs the total stays within about {amount}.",
             amount=scribe.about(course.range.p90),
         )
     yield from (reason.text for reason in course.reasons)
+
+
+def left_told(course: Course, quote: Quote, scribe: Scribe) -> str:
+    """Return the work that a course leaves undone, empty if it leaves none. What only a course that
+    replaces does is a way of its own: it is not named.
+    """
+    if not course.unfixed:
+        return ""
+    repairs = {
+        (job.job, job.cylinder)
+        for one in quote.courses
+        if one.course not in ("short_block", "engine")
+        for job in one.jobs
+    }
+    left = scribe.together(job for job in course.unfixed if (job.job, job.cylinder) in repairs)
+    return left or scribe.say("work on the rest of the engine")
 
 
 def warranty_told(terms: WarrantyTerms, scribe: Scribe) -> str:

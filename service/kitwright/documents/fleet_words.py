@@ -12,7 +12,7 @@ def place_told(envelope: Envelope, scribe: Scribe) -> str:
     if fleet is None:
         return ""
     return scribe.say(
-        "This quote is for machine {place} of {count}, quoted together as {fleet}.",
+        "This is the quote for machine {place} of {count} in the group {fleet}.",
         place=fleet.place,
         count=fleet.machines,
         fleet=fleet.id,
@@ -29,12 +29,12 @@ def fleet_told(envelope: Envelope, scribe: Scribe) -> str:
     if fleet.total is None:
         return place_told(envelope, scribe)
     together = scribe.say_many(
-        "{count} quote that stands comes to {total} now.",
-        "{count} quotes that stand come to {total} together now.",
+        "{count} quote of the group stands today: {total}.",
+        "{count} quotes of the group stand today, together {total}.",
         fleet.standing,
         total=scribe.amount(fleet.total),
     )
-    own = say("Each machine is accepted by itself.")
+    own = say("You say yes or no to each machine by itself.")
     return f"{place_told(envelope, scribe)} {together} {own}"
 
 

@@ -19,7 +19,7 @@ COLUMNS: Final = (
     "document",
     "credits",
     "quote",
-    "name",
+    "buyer",
     "tax_code",
     "net",
     "tax",
@@ -30,13 +30,14 @@ COLUMNS: Final = (
     "means",
     "reference",
     "currency",
+    "visits",
 )
 """The first record; the same in every language. `record` says what a row is: `invoice` and
 `credit_note`, one for each tax code of a document; `advance`, `payment` and `prepaid`; `open` for
 what is not settled at the end of the month; then sums: `code` for each tax code, `opening`,
 `billed`, of it `invoiced` and `uninvoiced`, `rounding`, `received`, `closing`, `warranty` for what
-the shop bore (`net`) of so many visits (`reference`), and `stock` for the value of the shop's own
-stock. New columns come last.
+the shop bore (`net`) of so many `visits`, and `stock` for the value of the shop's own stock. New
+columns come last.
 """
 Row = dict[str, object]
 
@@ -90,7 +91,7 @@ def _documents(month: Month) -> Iterator[Row]:
             "document": defused(part.number),
             "credits": defused(part.credits or ""),
             "quote": f"Q{part.quote}",
-            "name": defused(part.buyer),
+            "buyer": defused(part.buyer),
             "tax_code": defused(part.code),
             "net": part.net.amount_text,
             "tax": part.tax.amount_text,
@@ -118,7 +119,7 @@ def _sums(month: Month, stock: Money) -> Iterator[Row]:
     yield {
         "record": "warranty",
         "day": last,
-        "reference": str(month.warranty_visits),
+        "visits": month.warranty_visits,
         "net": month.borne.amount_text,
     }
     yield {"record": "stock", "day": last, "balance": stock.amount_text}

@@ -13,7 +13,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import balance_of, has_withdrawn, is_owed, is_undecided
 from kitwright.documents.change_view import because_of
-from kitwright.documents.courses_view import warranty_told
+from kitwright.documents.courses_view import left_told, warranty_told
 from kitwright.documents.ready_words import ready_told
 from kitwright.documents.totals_view import summary_of
 from kitwright.language.scribe import Named, Scribe
@@ -303,9 +303,9 @@ def _costs(
                 boxed=boxed,
             ),
         )
-    unfixed = [job for one in quote.courses if is_of(one.jobs, quote) for job in one.unfixed]
-    if unfixed:
-        yield Fact(label=say("Not fixed"), value=f"{scribe.together(unfixed)}.")
+    left = [left_told(one, quote, scribe) for one in quote.courses if is_of(one.jobs, quote)]
+    if any(left):
+        yield Fact(label=say("Not done"), value=f"{left[0]}.")
     if quote.in_play and quote.basis != "test":
         names = scribe.together(one for each in quote.in_play for one in each.faults)
         yield Fact(label=say("Not covered"), value=say("If it is {faults}.", faults=names))

@@ -14,6 +14,7 @@ from kitwright.language.scribe import Scribe
 
 COLUMNS: Final = (
     "order",
+    "line",
     "supplier",
     "sku",
     "item",
@@ -25,16 +26,15 @@ COLUMNS: Final = (
     "net",
     "currency",
     "requested",
-    "for",
-    "order_id",
+    "roles",
+    "revisions",
     "ordered_on",
-    "line",
     "account",
     "deliver_to",
 )
-"""The first record; the same in every language. `order` is the revision that the parts are for,
-several after commas; `order_id` is the stored order: one revision may need several. `account` is
-the shop's with the supplier. New columns come last.
+"""The first record; the same in every language. `order` is the stored order's id. `roles` are the
+places that the parts fill, `revisions` those of the quotes that they are for, after commas.
+`account` is the shop's with the supplier. New columns come last.
 """
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -55,7 +55,8 @@ def order_csv(made: MadeOrder, shop: Shop, scribe: Scribe) -> bytes:
     for place, line in enumerate(made.order.lines):
         writer.writerow(
             (
-                defused(made.of_line(place)),
+                defused(made.id),
+                place + 1,
                 defused(made.order.supplier),
                 defused(line.sku),
                 defused(line.item),
@@ -68,9 +69,8 @@ def order_csv(made: MadeOrder, shop: Shop, scribe: Scribe) -> bytes:
                 line.net.currency,
                 line.promised.isoformat(),
                 defused("; ".join(roles_of(line.covers, scribe))),
-                defused(made.id),
+                defused(made.of_line(place)),
                 made.at.date().isoformat(),
-                place + 1,
                 defused(account),
                 defused(address),
             )

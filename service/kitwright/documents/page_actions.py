@@ -86,9 +86,9 @@ class PageActions(Struct, frozen=True, kw_only=True):
     limit that applies if the customer gives none. `decided_at`, `decided_by` and `limit` (including
     tax if `limit_includes_tax`) describe the decision. `wrong` has the error of a field, shown next
     to it, and `entered` its contents. `notice` is shown at the top. `choices` are None if nothing
-    can be chosen. `withdraw_url` is where the customer can withdraw, None if that is not possible.
-    `visit` is the state of the whole quote (`asking` if a change is on offer,
-    `ordering` before all its orders are sent), and
+    can be chosen. `withdraw_url` is where the customer can withdraw, and `early_url` where to ask
+    that the work begin before that ends; None if that is not possible. `visit` is the state of the
+    whole quote (`asking` if a change is on offer, `ordering` before all its orders are sent), and
     `valid_until` the last day of the offer.
     """
 
@@ -108,6 +108,7 @@ class PageActions(Struct, frozen=True, kw_only=True):
     wrong: Mapping[PageField, str] = {}
     choices: Choices | None = None
     withdraw_url: str | None = None
+    early_url: str | None = None
     visit: str = ""
     valid_until: date | None = None
 

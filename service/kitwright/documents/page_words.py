@@ -28,6 +28,14 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
     return scribe.say("Please enter an amount such as 250.00, or leave this blank.")
 
 
+def set_off_told(scribe: Scribe) -> str:
+    """Return why a quote can't be accepted whose diagnosis another one took off already."""
+    return scribe.say(
+        "The price of finding the fault is taken off another repair already, so this quote cannot "
+        "be accepted as it is. Please ask us for a new one."
+    )
+
+
 def field_told(field: PageField, scribe: Scribe) -> str:
     """Return the name of a field, for the list of what is wrong."""
     return {

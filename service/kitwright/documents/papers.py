@@ -67,10 +67,9 @@ class ShopPapers:
         quote, scribe = paper.quote, _scribe(paper)
         return _page(quote_page(quote, paper.envelope, scribe, shop=self.shop, actions=actions))
 
-    def notice_page(self, notice: Notice, path: str | None = None) -> Page:
-        """Return a small page; `path` leads back to the quote."""
-        scribe = Scribe(self.shop.language)
-        return _page(notice_page(notice, scribe, shop=self.shop, quote_url=path))
+    def notice_page(self, notice: Notice, language: str) -> Page:
+        """Return a small page."""
+        return _page(notice_page(notice, Scribe(language), shop=self.shop))
 
     def ended_page(self, paper: Paper, actions: PageActions) -> Page:
         """Return the page of an offer that no longer stands."""

@@ -48,15 +48,19 @@ def terms_told(shop: Shop, scribe: Scribe) -> Iterator[str]:
         )
     if fees.storage is not None:
         storage = fees.storage
-        price = scribe.money(str(storage.per_day), shop.currency)
         yield scribe.say_many(
             "Storage is free for {count} day after we tell you that the machine is ready. Then it "
             "costs {price} a day.",
             "Storage is free for {count} days after we tell you that the machine is ready. Then it "
             "costs {price} a day.",
             storage.grace_days,
-            price=price,
+            price=scribe.money(str(storage.per_day), shop.currency),
         )
+        if storage.most is not None:
+            most = scribe.money(str(storage.most), shop.currency)
+            yield say("Storage comes to no more than {most}.", most=most)
+        if not shop.selling_prices_include_tax:
+            yield say("What storage costs is before tax.")
         notice = text_of(shop, storage.notice, scribe)
         yield say("Machines that are not collected: {terms}.", terms=notice)
     if fees.pickup is not None:

@@ -64,7 +64,10 @@ def words_of_right(days: int, scribe: Scribe, *, starts_early: bool) -> str:
 def _short(right: RightToWithdraw, scribe: Scribe) -> str:
     if right.until is None:
         return scribe.say("Withdrawal: {days} days", days=right.days)
-    return scribe.say("You can withdraw until {day}.", day=scribe.day(right.until))
+    told = scribe.say("You can withdraw until {day}.", day=scribe.day(right.until))
+    if right.starts_early:
+        return f"{told} {scribe.say('You asked us to start before that.')}"
+    return told
 
 
 def _reached(shop: QuotingShop, contact: Contact) -> str:

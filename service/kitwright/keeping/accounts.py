@@ -26,7 +26,17 @@ from kitwright.keeping.record import (
 from kitwright.keeping.store import Records
 from kitwright.keeping.waiting import waits_since
 from kitwright.money import Money, total
-from kitwright.quote import Statement, encode_billing, read_statement
+from kitwright.quote import (
+    STORAGE,
+    Amount,
+    Statement,
+    StatementLine,
+    Tax,
+    amount_of,
+    encode_billing,
+    read_bill,
+    read_statement,
+)
 
 if TYPE_CHECKING:
     from kitwright.keeping.consent import Limit
@@ -71,6 +81,12 @@ class AlreadyCollected(ActRefused):
     def __init__(self, handover: Handover) -> None:
         super().__init__(f"the machine was collected on {handover.day.isoformat()}")
         self.day = handover.day
+
+
+class StorageUnclear(ActRefused):
+    """Storage that is owed and neither billed nor waived, or the other way round."""
+
+    code = "storage-unclear"
 
 
 class NotTagged(ActRefused):
@@ -134,7 +150,8 @@ def account_of(records: Records, quote: KeptQuote) -> Account:
     """Return what is owed for a quote. Raises: NoStatement."""
     kept = statement_of(records, quote)
     currency = kept.gross.currency
-    due = due_of(kept, records.bills.of_quote(quote.number), currency)
+    handover = records.handovers.get(quote.number)
+    due = sum_due(due_of(kept, records.bills.of_quote(quote.number), handover, currency))
     payments = records.payments.of_quote(quote.number)
     before = read_statement(kept.body).prepaid.money
     paid = total((before, *(one.amount for one in payments)), currency)
@@ -142,32 +159,110 @@ def account_of(records: Records, quote: KeptQuote) -> Account:
     return Account(due=due, paid=paid, rounded=rounded, balance=due + rounded - paid)
 
 
-def due_of(kept: KeptStatement | None, bills: Sequence[KeptBill], currency: str) -> Money:
+class Due(Struct, frozen=True):
+    """What is owed by invoices less credit notes, and by what no invoice is made of yet."""
+
+    invoiced: Money
+    uninvoiced: Money
+
+
+def sum_due(due: Due) -> Money:
+    """Return all that is owed."""
+    return due.invoiced + due.uninvoiced
+
+
+def due_of(
+    kept: KeptStatement | None,
+    bills: Sequence[KeptBill],
+    handover: Handover | None,
+    currency: str,
+) -> Due:
     """Return what is owed for a quote with these invoices and credit notes; it may have no
-    statement.
+    statement. Invoices of advances alone are not of it.
     """
-    if is_invoiced(bills):
-        return total((one.billed for one in bills), currency)
-    return Money(0, currency) if kept is None else kept.gross
+    nothing = Money(0, currency)
+    made = [one for one in bills if one.kind is BillKind.invoice]
+    invoiced = total((one.billed for one in bills), currency) if made else nothing
+    stored = storage_line(handover)
+    is_work_billed = any(made) if stored is None else any(map(bills_work, made))
+    uninvoiced = nothing if kept is None or is_work_billed else kept.gross
+    if stored is not None and not any(map(bills_storage, made)):
+        uninvoiced += stored.gross.money
+    return Due(invoiced, uninvoiced)
 
 
-def is_invoiced(bills: Sequence[KeptBill]) -> bool:
-    """Return whether what is owed rests on invoices: any of these bills is made of a statement."""
-    return any(one.kind is BillKind.invoice for one in bills)
+def storage_line(handover: Handover | None) -> StatementLine | None:
+    """Return the line of storage that a machine was collected with, None if there is none."""
+    return None if handover is None or handover.storage is None else handover.storage.line
+
+
+def bills_storage(bill: KeptBill) -> bool:
+    """Return whether a document bills storage."""
+    return any(line.code == STORAGE for line in read_bill(bill.body).lines)
+
+
+def bills_work(bill: KeptBill) -> bool:
+    """Return whether a document bills anything but storage."""
+    return any(line.code != STORAGE for line in read_bill(bill.body).lines)
+
+
+def with_storage(statement: Statement, handover: Handover | None) -> Statement:
+    """Return a statement with the line of storage that the machine was collected with, in its sums;
+    as it is if there is none.
+    """
+    line = storage_line(handover)
+    if line is None or handover is None or handover.storage is None:
+        return statement
+
+    def added(name: str) -> Amount:
+        return amount_of(getattr(statement, name).money + getattr(line, name).money)
+
+    return structs.replace(
+        statement,
+        lines=(*statement.lines, line),
+        taxes=_together(statement.taxes, handover.storage.taxes),
+        net=added("net"),
+        tax=added("tax"),
+        gross=added("gross"),
+    )
+
+
+def _together(taxes: Sequence[Tax], more: Sequence[Tax]) -> tuple[Tax, ...]:
+    """Return the taxes of two parts of a document as one; a rate that changed stays apart."""
+    summed = {(one.component, one.rate): one for one in taxes}
+    for one in more:
+        before = summed.get((one.component, one.rate))
+        summed[one.component, one.rate] = (
+            one
+            if before is None
+            else structs.replace(
+                before,
+                base=amount_of(before.base.money + one.base.money),
+                amount=amount_of(before.amount.money + one.amount.money),
+            )
+        )
+    return tuple(summed.values())
 
 
 def collect(
     records: Records, stamp: Stamp, quote: KeptQuote, handover: Handover, *, is_tagged: bool
 ) -> KeptQuote:
-    """Return a quote whose machine was collected. Raises: NoStatement, AlreadyCollected,
-    NotTagged.
+    """Return a quote whose machine was collected. Raises: NoStatement, AlreadyCollected, NotTagged,
+    StorageUnclear.
     """
     is_undone = quote.state is not QuoteState.done
+    stored = storage_line(handover)
     if is_undone and waits_since(records, quote) is not None:
         # after a no there is no statement, and nothing is owed by one
         balance = Money(0, quote.net.currency)
+        if stored is not None:
+            raise StorageUnclear(
+                "storage is billed with a statement, and there is none: `stop` makes it first"
+            )
     else:
         balance = account_of(records, quote).balance
+        if stored is not None and not any(map(bills_storage, records.bills.of_quote(quote.number))):
+            balance += stored.gross.money
     before = records.handovers.get(quote.number)
     if before is not None:
         raise AlreadyCollected(before)
@@ -177,4 +272,6 @@ def collect(
         structs.replace(handover, quote=quote.number, at=stamp.at, day=stamp.today, balance=balance)
     )
     facts: Facts = {"balance": balance.amount_text, "unsafe": int(handover.is_unsafe)}
+    if handover.storage is not None:
+        facts = {**facts, "storage": "waived" if stored is None else stored.gross.amount}
     return keep_change(records, stamp, "quote.collected", quote, facts)

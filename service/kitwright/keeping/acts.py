@@ -37,6 +37,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
                 QuoteState.expired,
             }
         ),
+        "early_start": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "withdrawal": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "pay": frozenset(QuoteState),
         "collect": frozenset({QuoteState.done, QuoteState.declined, QuoteState.expired}),
@@ -51,6 +52,7 @@ _SAID: Final = {
     "order": "order for",
     "cause": "settle the cause of",
     "clock": "clock on",
+    "early_start": "record the wish of an early start for",
     "found": "record what was found for",
     "notice": "record a notice for",
     "pay": "record a payment for",
@@ -253,6 +255,7 @@ def possible_acts(
         "order": is_orderable,
         "start": is_supplied and not waits,
         "tear_down": can_begin and not waits,
+        "early_start": waits,
         "withdrawal": may_withdraw,
         "stop": not is_offered and (quote.agreed is not None or owes_fee),
         "finish": not is_offered and is_here,

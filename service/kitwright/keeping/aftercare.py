@@ -35,12 +35,13 @@ class KeptComeBack(Struct, frozen=True, kw_only=True):
 
 
 class ClaimState(StrEnum):
-    """The state of a claim: noted, sent to the supplier, credited, or refused."""
+    """The state of a claim: noted, sent to the supplier, credited, refused, or withdrawn."""
 
     open = "open"
     sent = "sent"
     credited = "credited"
     refused = "refused"
+    withdrawn = "withdrawn"
 
 
 class Claim(Struct, frozen=True, kw_only=True):

@@ -7,12 +7,13 @@ copy.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import Final
 
 from kitwright.keeping.record import bill_name
 from kitwright.keeping.store import Records
 
-RELEASED = "records.released"
-"""The kind of the event that says in `last_numbers` which numbers were the last ones."""
+TELLING: Final = ("records.released", "records.corrected")
+"""The kinds of the events that say in `last_numbers` which numbers were the last ones."""
 
 
 def split_number(number: str) -> tuple[str, int] | None:
@@ -70,7 +71,19 @@ def last_told(records: Records) -> dict[str, int]:
 
 def _told(records: Records) -> Iterator[str]:
     for one in records.generations.every():
-        for event in records.events.of_subject(f"generation:{one.number}"):
-            said = event.facts.get("last_numbers")
-            if event.kind == RELEASED and isinstance(said, str):
-                yield from said.split(", ")
+        events = records.events.of_subject(f"generation:{one.number}")
+        yield from told_in((one.number, event.facts) for event in events if event.kind in TELLING)
+
+
+def told_in(events: Iterable[tuple[object, Mapping[str, object]]]) -> Iterator[str]:
+    """Yield the last numbers that were told of each generation; of a series, the newest counts.
+
+    Args:
+        events: the generation and the facts of events that tell them, oldest first.
+    """
+    last: dict[tuple[object, str], str] = {}
+    for generation, facts in events:
+        said = facts.get("last_numbers")
+        for number in said.split(", ") if isinstance(said, str) else ():
+            last[generation, number.rpartition("-")[0]] = number
+    yield from last.values()

@@ -13,6 +13,7 @@ from typing import Final
 
 from msgspec import structs
 
+from kitwright.keeping.bill_seal import is_genuine, sealed
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Stamp, bill_name
@@ -55,7 +56,7 @@ def keep_bill(
     kind = BillKind(bill.kind)
     series = series_of(records, kind)
     place = records.bills.last(series) + 1
-    numbered = structs.replace(bill, number=bill_name(series, place))
+    numbered = sealed(records, structs.replace(bill, number=bill_name(series, place), seal=None))
     kept = _kept(stamp, quote, numbered, encode_billing(numbered), (series, place), credited, buyer)
     return _added(records, stamp, quote, kept, credited)
 
@@ -75,8 +76,10 @@ def keep_copy(
     byte for byte; return the quote with its event. The caller has checked it.
     """
     kept = _kept(stamp, quote, bill, body, number, credited, buyer)
-    kept = structs.replace(kept, entered_at=stamp.at)
-    return _added(records, stamp, quote, kept, credited, {"entered": 1})
+    is_sealed = is_genuine(records, body)
+    kept = structs.replace(kept, entered_at=stamp.at, is_sealed=is_sealed)
+    seal = "none" if is_sealed is None else "held" if is_sealed else "broken"
+    return _added(records, stamp, quote, kept, credited, {"entered": 1, "seal": seal})
 
 
 def _kept(

@@ -103,11 +103,11 @@ def summed(bill: Bill) -> Bill:
 
 def taxes_of(lines: Sequence[BillLine], taxes: Sequence[Tax]) -> tuple[Tax, ...]:
     """Return the taxes of some lines of a document, from those of the whole."""
-    found: dict[str, list[LineTax]] = {}
+    found: dict[tuple[str, str], list[LineTax]] = {}
     for line in lines:
         for tax in line.taxes:
             if tax.category in CHARGED:
-                found.setdefault(tax.component, []).append(tax)
+                found.setdefault((tax.component, tax.rate), []).append(tax)
 
     def added(moneys: Iterator[Money]) -> Amount:
         return amount_of(total(moneys, lines[0].net.currency))
@@ -115,11 +115,11 @@ def taxes_of(lines: Sequence[BillLine], taxes: Sequence[Tax]) -> tuple[Tax, ...]
     return tuple(
         structs.replace(
             tax,
-            base=added(one.base.money for one in found[tax.component]),
-            amount=added(one.amount.money for one in found[tax.component]),
+            base=added(one.base.money for one in found[tax.component, tax.rate]),
+            amount=added(one.amount.money for one in found[tax.component, tax.rate]),
         )
         for tax in taxes
-        if tax.component in found
+        if (tax.component, tax.rate) in found
     )
 
 

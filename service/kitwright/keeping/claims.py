@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from fractions import Fraction
+from math import ceil
 from typing import Final, Literal
 
 from msgspec import Struct, structs
@@ -12,6 +13,7 @@ from msgspec import Struct, structs
 from kitwright.catalogue.model import Supplier, SupplierId
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.aftercare import Claim, ClaimState, KeptComeBack
+from kitwright.keeping.come_backs import agreed_quote
 from kitwright.keeping.event import Facts, add_record, change_record
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.ledger import MoveKind
@@ -19,18 +21,21 @@ from kitwright.keeping.order_progress import LineState, orders_of, progress_of
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
+from kitwright.quote import read_statement
 from kitwright.stages.request import BackCause
+from kitwright.units import decimal_text
 
 _MOST_MOVES: Final = 10_000
 _BY_ORDER: Final = "order O"
 """The start of the reason of a receipt; the order's number follows."""
-ClaimAct = Literal["credit", "refuse", "send"]
+ClaimAct = Literal["credit", "refuse", "send", "withdraw"]
 """Something that may be done with a claim."""
 ACTS_OF: Final[Mapping[ClaimState, tuple[ClaimAct, ...]]] = {
-    ClaimState.open: ("credit", "refuse", "send"),
-    ClaimState.sent: ("credit", "refuse"),
+    ClaimState.open: ("credit", "refuse", "send", "withdraw"),
+    ClaimState.sent: ("credit", "refuse", "withdraw"),
     ClaimState.refused: ("send",),
     ClaimState.credited: (),
+    ClaimState.withdrawn: (),
 }
 """The state of a claim -> what may be done with it."""
 
@@ -56,6 +61,19 @@ class AlreadyClaimed(ActRefused):
     def __init__(self, claim: Claim) -> None:
         super().__init__(f"claim K{claim.number} is for {claim.part} already")
         self.claim = claim.number
+
+
+class NotThatMany(ActRefused):
+    """A claim for more pieces than the earlier visit fitted."""
+
+    code = "claim-too-many"
+
+    def __init__(self, part: str, pieces: int, fitted: Fraction) -> None:
+        super().__init__(
+            f"{pieces} of {part} can't be claimed: the earlier visit sold {decimal_text(fitted)}"
+        )
+        self.part = part
+        self.fitted = fitted
 
 
 class ClaimNotNow(ActRefused):
@@ -85,7 +103,7 @@ class Origin(Struct, frozen=True, kw_only=True):
 def may_claim(records: Records, quote: KeptQuote) -> bool:
     """Return whether a part of a quote's earlier visit can be claimed and is not."""
     back = records.come_backs.get(quote.number)
-    return _is_of_part(back) and not records.claims.of_quote(quote.number)
+    return _is_of_part(back) and not any(_standing(records, quote))
 
 
 def _is_of_part(back: KeptComeBack | None) -> bool:
@@ -99,9 +117,36 @@ def check_claim(records: Records, quote: KeptQuote) -> KeptComeBack:
     back = records.come_backs.get(quote.number)
     if back is None or not _is_of_part(back):
         raise NothingToClaim(quote)
-    for claim in records.claims.of_quote(quote.number):
+    for claim in _standing(records, quote):
         raise AlreadyClaimed(claim)
     return back
+
+
+def _standing(records: Records, quote: KeptQuote) -> Iterator[Claim]:
+    """Yield the claims of a visit that were not withdrawn."""
+    for claim in records.claims.of_quote(quote.number):
+        if claim.state is not ClaimState.withdrawn:
+            yield claim
+
+
+def _sold(records: Records, visit: int, part: str) -> Fraction:
+    """Return how many pieces of a part a visit sold: those billed, or else those of its sets."""
+    kept, quote = records.statements.get(visit), records.quotes.get(visit)
+    lines = () if kept is None else read_statement(kept.body).lines
+    billed = [Fraction(line.quantity) for line in lines if line.code == part]
+    if billed or quote is None:
+        return sum(billed, Fraction(0))
+    packs = agreed_quote(records, quote).kit.packs
+    return sum(
+        (
+            Fraction(cover.quantity)
+            for pack in packs
+            if pack.source != "unfilled"
+            for cover in pack.covers
+            if part in (cover.part, cover.fitted)
+        ),
+        Fraction(0),
+    )
 
 
 def origin_of_part(records: Records, visit: int, part: str) -> Origin | None:
@@ -178,10 +223,14 @@ def add_claim(
 ) -> Claim:
     """Return a new claim for the part that made a machine come back, with its number.
 
-    Raises: NothingToClaim, AlreadyClaimed.
+    Raises: NothingToClaim, AlreadyClaimed, NotThatMany.
     """
     back = check_claim(records, quote)
     assert back.part is not None
+    sold = _sold(records, back.visit, back.part)
+    # of a pack of which some was used, one is claimed
+    if said.pieces > ceil(sold):
+        raise NotThatMany(back.part, said.pieces, sold)
     origin = origin_of_part(records, back.visit, back.part)
     statement = records.statements.get(back.visit)
     cost = None
@@ -256,4 +305,11 @@ def answered(claim: Claim, day: date, credit: Money | None, reason: str | None, 
     state = ClaimState.refused if credit is None else ClaimState.credited
     return structs.replace(
         claim, state=state, answered_on=day, credit=credit, reason=reason, who=who
+    )
+
+
+def withdrawn(claim: Claim, day: date, reason: str, who: str) -> Claim:
+    """Return a claim that the shop took back."""
+    return structs.replace(
+        claim, state=ClaimState.withdrawn, answered_on=day, reason=reason, who=who
     )

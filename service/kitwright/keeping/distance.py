@@ -13,12 +13,13 @@ from typing import Final
 from msgspec import structs
 
 from kitwright.catalogue.model import Distance
-from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.record import (
     Authorisation,
     Customer,
+    EarlyWish,
     FromAfar,
     KeptQuote,
     Means,
@@ -46,6 +47,15 @@ class WithdrawalPeriod(ActRefused):
             f"start: start the work on {first.isoformat()} or later"
         )
         self.until = until
+
+
+class NoWait(ActRefused):
+    """The wish of an early start, where the work need not wait."""
+
+    code = "no-wait"
+
+    def __init__(self) -> None:
+        super().__init__("the work need not wait: it can begin without this wish")
 
 
 class NoRightToWithdraw(ActRefused):
@@ -130,6 +140,34 @@ def check_period(records: Records, quote: KeptQuote, today: date) -> None:
     until = waits_until(records, quote, today)
     if until is not None:
         raise WithdrawalPeriod(until)
+
+
+def wish_early_start(
+    records: Records, stamp: Stamp, quote: KeptQuote, *, who: str | None, means: Means, text: str
+) -> KeptQuote:
+    """Return a quote whose customer asks, after the yes, that the work begin at once. Asking again
+    changes nothing.
+
+    Args:
+        who: who asks; None: who gave the yes.
+        text: the words of the wish.
+
+    Raises: NotNow, NoWait.
+    """
+    check_act("early_start", quote)
+    given = None
+    if quote.agreed is not None:
+        given = records.authorisations.get(quote.number, quote.agreed)
+    made = None if given is None else given.from_afar
+    if given is None or made is None or (stamp.today > made.until and not made.starts_early):
+        raise NoWait
+    if made.starts_early:
+        return quote
+    wish = EarlyWish(at=stamp.at, who=who or given.who, means=means, text=text)
+    made = structs.replace(made, starts_early=True, wish=wish)
+    records.authorisations.put(structs.replace(given, from_afar=made))
+    facts: Facts = {"revision": given.revision, "means": means.value}
+    return keep_change(records, stamp, "quote.early_start", quote, facts)
 
 
 def may_withdraw(records: Records, quote: KeptQuote, today: date) -> bool:

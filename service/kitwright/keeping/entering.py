@@ -164,9 +164,9 @@ def _unsound(bill: Bill) -> str | None:
             return f"the taxes of line {line.line} don't make its tax"
     if summed(bill) != bill:
         return "its sums are not those of its lines"
-    named = {tax.component: tax.amount for tax in bill.taxes if tax.amount.money.minor}
+    named = {(tax.component, tax.rate): tax.amount for tax in bill.taxes if tax.amount.money.minor}
     found = {
-        tax.component: tax.amount
+        (tax.component, tax.rate): tax.amount
         for tax in taxes_of(bill.lines, bill.taxes)
         if tax.amount.money.minor
     }

@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import structs
 
-from kitwright.keeping.record import Authorisation, KeptStatement
+from kitwright.keeping.record import Authorisation, KeptStatement, StorageFee
 from kitwright.quote import Party, encode_billing, read_bill, read_statement
 
 ERASED: Final = "erased"
@@ -35,6 +35,7 @@ def without_names(kept: KeptStatement) -> KeptStatement:
         engine=None if engine is None else structs.replace(engine, serial=None, build_code=None),
         lines=lines,
         disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
+        unbooked=None if statement.unbooked is None else ERASED,
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),
@@ -64,13 +65,26 @@ def without_buyer(body: bytes) -> bytes:
         exemption=None
         if exemption is None
         else structs.replace(exemption, certificate_number=ERASED),
+        # it was over what is erased
+        seal=None,
     )
     return encode_billing(left)
 
 
 def without_name(given: Authorisation) -> Authorisation:
-    """Return an authorisation without the names of who gave it and of who withdrew from it."""
+    """Return an authorisation without the names of who gave it, who asked for an early start, and
+    who withdrew from it.
+    """
     made = given.from_afar
     if made is not None and made.withdrawn_by is not None:
         made = structs.replace(made, withdrawn_by=ERASED)
+    if made is not None and made.wish is not None:
+        made = structs.replace(made, wish=structs.replace(made.wish, who=ERASED, text=ERASED))
     return structs.replace(given, who=ERASED, contact=None, text=ERASED, from_afar=made)
+
+
+def without_reason(fee: StorageFee | None) -> StorageFee | None:
+    """Return what was owed for storage without the words in which it was waived."""
+    if fee is None or fee.waived is None:
+        return fee
+    return structs.replace(fee, waived=ERASED)

@@ -11,7 +11,7 @@ from msgspec import structs
 from kitwright.keeping.aftercare import Claim, KeptComeBack
 from kitwright.keeping.dossier import EVERY, own_revisions, ownerless, photos_of
 from kitwright.keeping.erasing import number_of
-from kitwright.keeping.erasure_words import ERASED, without_name, without_names
+from kitwright.keeping.erasure_words import ERASED, without_name, without_names, without_reason
 from kitwright.keeping.event import add_event, change_record, keep_change
 from kitwright.keeping.mail import erase_mails, is_erased_mail
 from kitwright.keeping.photo import drop_photo
@@ -337,7 +337,9 @@ class Work:
         with self.despite_damage():
             handover = records.handovers.get(quote)
             if handover is not None:
-                unnamed = structs.replace(handover, collector=ERASED)
+                unnamed = structs.replace(
+                    handover, collector=ERASED, storage=without_reason(handover.storage)
+                )
                 is_changed |= _put(records.handovers.put, handover, unnamed)
         with self.despite_damage():
             kept = records.statements.get(quote)

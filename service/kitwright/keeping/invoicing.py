@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from kitwright.keeping.accounts import account_of, statement_of
+from msgspec import structs
+
+from kitwright.keeping.accounts import (
+    account_of,
+    bills_storage,
+    bills_work,
+    statement_of,
+    with_storage,
+)
 from kitwright.keeping.acts import ACTS, ActRefused, Standing
 from kitwright.keeping.advancing import AdvanceWords, deductions
 from kitwright.keeping.bill_numbers import keep_bill
@@ -15,8 +23,9 @@ from kitwright.keeping.crediting import is_open
 from kitwright.keeping.paying import is_payable
 from kitwright.keeping.record import Billing, BillKind, KeptBill, KeptQuote, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.money import total
+from kitwright.money import Money, total
 from kitwright.quote import (
+    STORAGE,
     WARRANTY,
     Bill,
     BillLine,
@@ -58,17 +67,17 @@ def make_invoice(
     asked: Asked,
     words: AdvanceWords,
 ) -> tuple[KeptQuote, KeptBill]:
-    """Return a quote with the invoice made from its statement. What is left of the invoices of its
-    advances is deducted, by lines of its own with their taxes.
+    """Return a quote with the invoice made from its statement, and from the storage that came after
+    it: of what no invoice bills yet. What is left of the invoices of its advances is deducted, by
+    lines of its own with their taxes.
 
     Raises: NoStatement, AlreadyInvoiced, NothingToInvoice, InvoiceNeeds.
     """
-    statement = read_statement(statement_of(records, quote).body)
-    _check_credited(records, quote)
-    billed = tuple(billed_lines(statement))
-    if not billed or _is_borne(statement):
-        raise NothingToInvoice
-    less, deducts = deductions(records, quote, len(billed), words)
+    handover = records.handovers.get(quote.number)
+    statement = with_storage(read_statement(statement_of(records, quote).body), handover)
+    billed = _left_to_bill(records, quote, statement)
+    is_work = any(line.code != STORAGE for line in billed)
+    less, deducts = deductions(records, quote, len(billed), words) if is_work else ((), ())
     lines = with_items((*billed, *less))
     unmet = tuple(unmet_of(lines, is_vat=selling.is_vat))
     customer = check_needs(selling, asked.customer, is_strict=not unmet)
@@ -77,6 +86,11 @@ def make_invoice(
     seller = selling.seller
     currency = quote.net.currency
     before = total((one.gross.money for one in deducts), currency)
+    supplied_on, prepaid = statement.supplied_on, account.paid - account.rounded - before
+    if not is_work and handover is not None:
+        supplied_on = handover.day
+        owed = total((one.billed for one in records.bills.of_quote(quote.number)), currency)
+        prepaid = max(prepaid - owed, Money(0, currency))
     bill = summed(
         Bill(
             number="",
@@ -85,7 +99,7 @@ def make_invoice(
             engine=statement.engine,
             language=statement.language,
             issued_on=stamp.today,
-            supplied_on=statement.supplied_on,
+            supplied_on=supplied_on,
             due_on=asked.due_on or stamp.today + timedelta(days=seller.due_days),
             terms=asked.terms or seller.terms,
             order_reference=asked.order_reference or billing.order_reference,
@@ -95,10 +109,10 @@ def make_invoice(
             seller=seller_of(selling),
             buyer=buyer_of(customer),
             lines=lines,
-            taxes=taxes_of(lines, statement.taxes) if less else statement.taxes,
+            taxes=taxes_of(lines, statement.taxes),
             exemption=statement.exemption,
             **no_sums(currency),
-            prepaid=amount_of(account.paid - account.rounded - before),
+            prepaid=amount_of(prepaid),
             deducts=deducts,
             profile=None if unmet else PROFILE,
             unmet=unmet,
@@ -113,32 +127,43 @@ def standing_of(records: Records, quote: KeptQuote) -> Standing:
     if kept is None:
         can_pay = quote.state in ACTS["pay"] and is_payable(records, quote)
         return Standing(is_payable=can_pay)
-    open_bills = (
-        one
-        for one in records.bills.of_quote(quote.number)
-        if one.kind is BillKind.invoice and is_open(records, one)
-    )
+    handover = records.handovers.get(quote.number)
+    try:
+        left = _left_to_bill(records, quote, with_storage(read_statement(kept.body), handover))
+    except (AlreadyInvoiced, NothingToInvoice):
+        left = ()
     return Standing(
-        is_payable=is_payable(records, quote),
-        is_here=records.handovers.get(quote.number) is None,
-        is_billable=_can_bill(read_statement(kept.body)) and not any(open_bills),
+        is_payable=is_payable(records, quote), is_here=handover is None, is_billable=bool(left)
     )
-
-
-def _can_bill(statement: Statement) -> bool:
-    return any(billed_lines(statement)) and not _is_borne(statement)
 
 
 def _is_borne(statement: Statement) -> bool:
-    """Return whether the shop bears all of a statement by its warranty."""
+    """Return whether the shop bears all of a statement by its warranty, besides storage."""
     has_borne = any(line.code == WARRANTY for line in statement.lines)
-    return has_borne and not statement.gross.money.minor
+    work = (one.gross.money.minor for one in statement.lines if one.code != STORAGE)
+    return has_borne and not sum(work)
 
 
-def _check_credited(records: Records, quote: KeptQuote) -> None:
-    for one in records.bills.of_quote(quote.number):
-        if one.kind is BillKind.invoice and is_open(records, one):
-            raise AlreadyInvoiced(one.name)
+def _left_to_bill(records: Records, quote: KeptQuote, statement: Statement) -> tuple[BillLine, ...]:
+    """Return the lines of a statement, with that of storage, that no invoice bills.
+
+    Raises: AlreadyInvoiced, NothingToInvoice.
+    """
+    opened = [
+        one
+        for one in records.bills.of_quote(quote.number)
+        if one.kind is BillKind.invoice and is_open(records, one)
+    ]
+    is_work_billed = any(map(bills_work, opened)) or _is_borne(statement)
+    is_storage_billed = any(map(bills_storage, opened))
+    left = [
+        line
+        for line in billed_lines(statement)
+        if not (is_storage_billed if line.code == STORAGE else is_work_billed)
+    ]
+    if not left:
+        raise AlreadyInvoiced(opened[0].name) if opened else NothingToInvoice()
+    return tuple(structs.replace(line, line=at) for at, line in enumerate(left, start=1))
 
 
 def billed_lines(statement: Statement) -> Iterator[BillLine]:

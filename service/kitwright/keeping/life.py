@@ -328,7 +328,7 @@ def finish(
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
     item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
     run are stopped; the event says how many, with those `stopped` for the bill before, and what
-    it is told of goods that are billed `unbooked`.
+    it is told of lines that are billed `unbooked`.
 
     Raises: NotNow, while a revision is undecided.
     """

@@ -22,6 +22,8 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.generation import Generation
 
 SECRET_BYTES: Final = 32
+LINK_SECRET: Final = "customer-links"
+"""The name of the secret by which links are signed."""
 NONCE_BYTES: Final = 12
 _DIGEST_LENGTH: Final = 16
 

@@ -2,9 +2,10 @@
 
 What a quote owes is nothing before its statement, then the statement's total, and once an invoice
 is made from that, the total of all its invoices, also those of advances, less that of its credit
-notes. What is paid is what the statement says was paid before, and all payments, also those in
-advance; what the smallest coin took off or added is owed less or more. So an advance before the
-statement is a negative balance. Then, for any month:
+notes; the same of storage, from the day on which the machine was collected. What is paid is what
+the statement says was paid before, and all payments, also those in advance; what the smallest coin
+took off or added is owed less or more. So an advance before the statement is a negative balance.
+Then, for any month:
 
     opening + billed + rounding - received = closing
 """
@@ -18,8 +19,8 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from kitwright.keeping.accounts import due_of, is_invoiced
-from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, KeptStatement, Payment
+from kitwright.keeping.accounts import due_of, sum_due
+from kitwright.keeping.record import BillKind, Handover, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import WARRANTY, BillLine, read_bill, read_statement
@@ -75,7 +76,7 @@ class Receipt(Struct, frozen=True, kw_only=True):
 class OpenItem(Struct, frozen=True, kw_only=True):
     """A quote that is not settled at the end of a month. `since` is the day of its statement, None
     if there is none yet: then the balance is what was paid in advance. `invoices` are made of it,
-    and `invoiced` is what of `due` rests on them: all or nothing.
+    and `invoiced` is what of `due` rests on them.
     """
 
     quote: int
@@ -125,6 +126,7 @@ class Folio(Struct, frozen=True, kw_only=True):
     statement: KeptStatement | None
     bills: tuple[KeptBill, ...]
     payments: tuple[Payment, ...]
+    handover: Handover | None = None
 
 
 def folio_of(records: Records, quote: KeptQuote) -> Folio:
@@ -135,6 +137,7 @@ def folio_of(records: Records, quote: KeptQuote) -> Folio:
         statement=records.statements.get(number),
         bills=records.bills.of_quote(number),
         payments=records.payments.of_quote(number),
+        handover=records.handovers.get(number),
     )
 
 
@@ -268,14 +271,17 @@ def _item(folio: Folio, receipts: Iterable[Receipt], day: date, currency: str) -
     statement = folio.statement
     if statement is not None and statement.day > day:
         statement = None
-    due = due_of(statement, bills, currency)
+    handover = folio.handover
+    if handover is not None and handover.day > day:
+        handover = None
+    due = due_of(statement, bills, handover, currency)
     paid = [one for one in receipts if one.day <= day]
     return OpenItem(
         quote=folio.quote,
         since=None if statement is None else statement.day,
         invoices=tuple(one.name for one in bills),
-        due=due,
-        invoiced=due if is_invoiced(bills) else Money(0, currency),
+        due=sum_due(due),
+        invoiced=due.invoiced,
         paid=total((one.amount for one in paid), currency),
         rounding=total((one.rounding for one in paid), currency),
     )

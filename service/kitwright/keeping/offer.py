@@ -46,24 +46,32 @@ def issue(
         show: returns the part of the answer that the customer sees (default: all of it); it is
             stored with its hash.
         moved: the prices that would be different today, None if they are not known.
-        keep_prices: the reason for keeping them; it is recorded in the event.
+        keep_prices: the reason for keeping them. It is stored with the revision, and in no event,
+            because it may be personal.
 
     Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable, DiagnosisSetOff; PricesMoved,
     without a reason to keep them.
     """
     revision = draft_to_issue(records, quote, stamp)
     facts: dict[str, str | int | None] = {}
+    reason = None
     if moved is None or moved:
         if keep_prices is None:
             raise PricesMoved(revision.number, moved or ())
-        facts = {"keep_prices": keep_prices, "moved": None if moved is None else len(moved)}
+        reason = keep_prices
+        facts = {"keep_prices": 1, "moved": None if moved is None else len(moved)}
     if quote.offered is not None:
         records.revisions.mark(quote.number, quote.offered, RevisionState.superseded)
     shown = show(revision.answer)
     digest = hashlib.sha256(shown).hexdigest()
     records.revisions.put(
         structs.replace(
-            revision, state=RevisionState.issued, issued_at=stamp.at, sha256=digest, shown=shown
+            revision,
+            state=RevisionState.issued,
+            issued_at=stamp.at,
+            sha256=digest,
+            reason=reason,
+            shown=shown,
         )
     )
     issued = structs.replace(quote, offered=revision.number)

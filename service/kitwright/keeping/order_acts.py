@@ -23,6 +23,7 @@ from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.order_entry import (
     Answered,
     AnsweredLine,
+    BillBack,
     Billed,
     BilledLine,
     Cancelled,
@@ -37,6 +38,7 @@ from kitwright.keeping.order_entry import (
     Sent,
     fact_of,
     kind_of,
+    standing_bills,
 )
 from kitwright.keeping.order_progress import (
     LineState,
@@ -47,6 +49,7 @@ from kitwright.keeping.order_progress import (
     split_last,
 )
 from kitwright.keeping.record import KeptOrder, OrderEntry, OrderState, QuoteState, Stamp
+from kitwright.keeping.reserving import reserve_opened
 from kitwright.keeping.store import Records
 from kitwright.money import Money, round_ratio
 
@@ -108,6 +111,19 @@ class BillTwice(ActRefused):
 
     def __init__(self, number: str) -> None:
         super().__init__(f"bill {number} of this order is recorded already")
+        self.number = number
+
+
+class BillUnknown(ActRefused):
+    """A bill that is not recorded for the order, or was taken back."""
+
+    code = "bill-unknown"
+
+    def __init__(self, number: str, there: Iterable[str]) -> None:
+        super().__init__(
+            f"no bill {number} of this order is recorded; recorded are: "
+            f"{', '.join(there) or 'none'}"
+        )
         self.number = number
 
 
@@ -279,7 +295,13 @@ def receive(doing: Doing, fact: Received, bins: Mapping[int, str]) -> Done:
     _check(doing, "receipts")
     lines = _lines(doing, fact.lines)
     arrived = tuple(_received(doing, lines[one.line], one, bins) for one in fact.lines)
-    return _record(doing, "order.received", structs.replace(fact, lines=arrived))
+    done = _record(doing, "order.received", structs.replace(fact, lines=arrived))
+    for number in dict.fromkeys(part.quote for one in arrived for part in one.parts):
+        quote = doing.records.quotes.get(number)
+        if quote is not None and quote.state in _REOPENED:
+            # more may be agreed by now than when it was ordered
+            reserve_opened(doing.records, doing.stamp, quote)
+    return done
 
 
 def _received(
@@ -293,7 +315,8 @@ def _received(
     if packs + one.kept:
         goods = _goods(doing, line, bins.get(one.line))
         parts = shelve(doing.records, doing.stamp, goods, packs + one.kept, parts)
-    return structs.replace(one, packs=packs, over=over, parts=parts)
+    per_pack = doing.terms(line).per_pack
+    return structs.replace(one, packs=packs, over=over, per_pack=per_pack, parts=parts)
 
 
 def give_back(doing: Doing, fact: Returned) -> Done:
@@ -359,11 +382,29 @@ def bill(doing: Doing, fact: Billed) -> Done:
     Raises: OrderNotNow, BillTwice, LineUnknown, LineTwice.
     """
     _check(doing, "bills")
-    entries = doing.records.order_entries.of_order(doing.order.number)
-    if any(isinstance(one, Billed) and one.number == fact.number for one in map(fact_of, entries)):
+    if fact.number in _bills(doing):
         raise BillTwice(fact.number)
     _lines(doing, fact.lines)
     return _record(doing, "order.billed", fact, {"net": fact.net.amount_text})
+
+
+def take_bill_back(doing: Doing, number: str, reason: str) -> Done:
+    """Return an order of which a recorded bill no longer counts.
+
+    Raises: OrderNotNow, BillUnknown.
+    """
+    _check(doing, "bills")
+    bills = _bills(doing)
+    if number not in bills:
+        raise BillUnknown(number, bills)
+    fact = BillBack(number=number, reason=reason, lines=bills[number].lines)
+    return _record(doing, "order.bill_back", fact, {"number": number})
+
+
+def _bills(doing: Doing) -> Mapping[str, Billed]:
+    """Return the bills of an order that count, by number."""
+    entries = doing.records.order_entries.of_order(doing.order.number)
+    return {one.number: one for one in standing_bills(map(fact_of, entries))}
 
 
 def cancel(doing: Doing, fact: Cancelled) -> Done:

@@ -6,6 +6,7 @@ packs are for, so that the state of an order, and what each quote has of it, are
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
@@ -56,10 +57,13 @@ class Part(Struct, frozen=True, kw_only=True):
 
 
 class Sent(Struct, frozen=True, kw_only=True, tag="sent"):
-    """The order went out; `number` is the supplier's own for it, if it is known."""
+    """The order went out; `number` is the supplier's own for it, if it is known. `without_advance`
+    is why, if an advance for its parts was not recorded.
+    """
 
     means: SentBy
     number: str | None
+    without_advance: str | None = None
 
 
 class AnsweredLine(Struct, frozen=True, kw_only=True):
@@ -86,7 +90,8 @@ class Answered(Struct, frozen=True, kw_only=True, tag="answered"):
 
 class ReceivedLine(Struct, frozen=True, kw_only=True):
     """Packs of a line that arrived: `packs` as ordered, `over` more than were due, of which the
-    shop keeps `kept`; `damaged` and `wrong` ones are not accepted.
+    shop keeps `kept`; `damaged` and `wrong` ones are not accepted. A pack holds `per_pack`, in
+    millionths of the item's unit; 0 if that was not recorded.
     """
 
     line: int
@@ -96,6 +101,7 @@ class ReceivedLine(Struct, frozen=True, kw_only=True):
     damaged: int = 0
     wrong: int = 0
     unit_cost: str | None = None
+    per_pack: int = 0
     parts: tuple[Part, ...] = ()
 
 
@@ -145,6 +151,14 @@ class Billed(Struct, frozen=True, kw_only=True, tag="billed"):
     net: Money
 
 
+class BillBack(Struct, frozen=True, kw_only=True, tag="bill_back"):
+    """A recorded bill, by its number and with its lines, was taken back."""
+
+    number: str
+    reason: str
+    lines: tuple[BilledLine, ...]
+
+
 class CancelledLine(Struct, frozen=True, kw_only=True):
     """Packs of a line that are no longer wanted."""
 
@@ -160,7 +174,7 @@ class Cancelled(Struct, frozen=True, kw_only=True, tag="cancelled"):
     lines: tuple[CancelledLine, ...]
 
 
-Fact = Sent | Answered | Received | Returned | Billed | Cancelled
+Fact = Sent | Answered | Received | Returned | Billed | BillBack | Cancelled
 """The facts of an entry."""
 
 _FACT: msgspec.json.Decoder[Fact] = msgspec.json.Decoder(Fact)
@@ -169,6 +183,17 @@ _FACT: msgspec.json.Decoder[Fact] = msgspec.json.Decoder(Fact)
 def fact_of(entry: OrderEntry) -> Fact:
     """Return the facts of an entry."""
     return _FACT.decode(entry.body)
+
+
+def standing_bills(facts: Iterable[Fact]) -> tuple[Billed, ...]:
+    """Return the bills of an order that were not taken back, oldest first."""
+    bills: dict[str, Billed] = {}
+    for fact in facts:
+        if isinstance(fact, Billed):
+            bills[fact.number] = fact
+        elif isinstance(fact, BillBack):
+            bills.pop(fact.number, None)
+    return tuple(bills.values())
 
 
 def kind_of(fact: Fact) -> str:

@@ -19,6 +19,7 @@ from msgspec import Struct, structs
 from kitwright.keeping.order_entry import (
     Answered,
     AnsweredLine,
+    BillBack,
     Billed,
     Cancelled,
     Fact,
@@ -79,7 +80,8 @@ class Holder(Struct, frozen=True, kw_only=True):
 class LineState(Struct, frozen=True, kw_only=True):
     """The state of a line, in packs. `back` are those that went back, by reason.
 
-    `promised` is None if no day is promised. `days` are the days on which packs arrived, `kept`
+    `promised` is None if no day is promised. A pack holds `per_pack`, in millionths of the item's
+    unit, 0 until some arrive. `days` are the days on which packs arrived, `kept`
     those of the packs over that the shop keeps. `credit` is what the supplier should credit for
     what went back, in minor units.
     """
@@ -92,6 +94,7 @@ class LineState(Struct, frozen=True, kw_only=True):
     unit_cost: str
     cancelled: int = 0
     received: int = 0
+    per_pack: int = 0
     over: int = 0
     kept: int = 0
     damaged: int = 0
@@ -256,10 +259,12 @@ def advance(now: Progress, fact: Fact) -> Progress:
         case Returned():
             for back in fact.lines:
                 lines[back.line] = _returned(lines[back.line], back)
-        case Billed():
+        case Billed() | BillBack():
+            sign = 1 if isinstance(fact, Billed) else -1
             for billed in fact.lines:
                 line = lines[billed.line]
-                lines[billed.line] = structs.replace(line, billed=line.billed + billed.packs)
+                packs = line.billed + sign * billed.packs
+                lines[billed.line] = structs.replace(line, billed=packs)
         case Cancelled():
             for gone in fact.lines:
                 lines[gone.line] = _cancelled(lines[gone.line], gone.packs, gone.parts)
@@ -311,6 +316,7 @@ def _received(line: LineState, arrived: ReceivedLine, day: date) -> LineState:
     return structs.replace(
         line,
         received=line.received + arrived.packs,
+        per_pack=arrived.per_pack,
         over=line.over + arrived.over,
         kept=line.kept + arrived.kept,
         damaged=line.damaged + arrived.damaged,

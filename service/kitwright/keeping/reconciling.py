@@ -14,7 +14,7 @@ from kitwright.keeping.invoicing import billed_lines
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
-from kitwright.quote import Bill, BillLine, read_bill, read_statement
+from kitwright.quote import STORAGE, Bill, BillLine, read_bill, read_statement
 
 
 class BilledAlready(ActRefused):
@@ -76,10 +76,15 @@ def _bills_same(kept: KeptBill, bill: Bill) -> bool:
     """Return whether a document bills the same work or the same advance as a copy."""
     if kept.kind.value != bill.kind:
         return False
-    if kept.kind is BillKind.invoice:
-        return True
     other = read_bill(kept.body)
+    if kept.kind is BillKind.invoice:
+        return bool(_billed_parts(other) & _billed_parts(bill))
     return (other.paid_on, other.gross) == (bill.paid_on, bill.gross)
+
+
+def _billed_parts(bill: Bill) -> set[bool]:
+    """Return whether an invoice bills storage, and whether it bills work: True and False."""
+    return {line.code == STORAGE for line in bill.lines}
 
 
 def _differences(records: Records, quote: KeptQuote, bill: Bill) -> Iterator[str]:
@@ -107,8 +112,11 @@ def _plain(name: str) -> str:
 
 
 def _billed_otherwise(records: Records, quote: KeptQuote, bill: Bill) -> Iterator[str]:
+    lines = tuple(one for one in bill.lines if one.code != STORAGE)
+    if not lines:
+        return
     deducted = total((one.gross.money for one in bill.deducts), bill.currency)
-    gross = bill.gross.money + deducted
+    gross = total((one.gross.money for one in lines), bill.currency) + deducted
     kept = records.statements.get(quote.number)
     if kept is None:
         most = _authorised(records, quote, bill)
@@ -126,9 +134,9 @@ def _billed_otherwise(records: Records, quote: KeptQuote, bill: Bill) -> Iterato
         )
     wanted = tuple(billed_lines(statement))
     for place, line in enumerate(wanted, start=1):
-        if not any(_is_like(one, line) for one in bill.lines[place - 1 : place]):
+        if not any(_is_like(one, line) for one in lines[place - 1 : place]):
             yield f"its line {place} is not that of the statement"
-    rest = bill.lines[len(wanted) :]
+    rest = lines[len(wanted) :]
     if rest and not bill.deducts:
         yield f"the statement has no line {len(wanted) + 1}"
 
@@ -153,4 +161,8 @@ def _authorised(records: Records, quote: KeptQuote, bill: Bill) -> tuple[Money, 
         return None
     member = "gross" if limit.includes_tax else "net"
     before = total((getattr(one, member).money for one in bill.deducts), bill.currency)
-    return getattr(bill, member).money + before, limit.authorised
+    # storage is by the ticket, and not by what was authorised
+    stored = total(
+        (getattr(one, member).money for one in bill.lines if one.code == STORAGE), bill.currency
+    )
+    return getattr(bill, member).money + before - stored, limit.authorised

@@ -21,6 +21,7 @@ from kitwright.keeping.erasure_steps import erase_now, finish_now
 from kitwright.keeping.erasure_work import Redact
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
+from kitwright.keeping.last_numbers import check_last, check_plausible, may_go_on
 from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.mail import settle_failed
 from kitwright.keeping.record import (
@@ -39,10 +40,6 @@ Waiting = Literal["send", "drop"]
 """What happens to something that waits."""
 _EVER: Final = datetime.max.replace(tzinfo=UTC)
 _MANY: Final = 2**40
-_A_DAY: Final = 200
-"""More invoices, or credit notes, than the busiest counter makes in a day: one in three minutes,
-for ten hours.
-"""
 _DROPPED: Final = "dropped by the owner after a restore"
 
 
@@ -79,47 +76,6 @@ class NotConfirmed(ActRefused):
             "keys and links and erase customers as needed, then confirm"
         )
         self.since = since
-
-
-class LastNumberMissing(ActRefused):
-    """Invoices were made before the backup, and the owner has not said which was the last one that
-    was handed out.
-    """
-
-    code = "last-number-missing"
-
-    def __init__(self, known: str) -> None:
-        super().__init__(
-            f"{known} is the last number that is known: give the last one of that series that was "
-            "handed out in `last_numbers`, even if it is the same, because the next document "
-            "begins another series"
-        )
-        self.known = known
-
-
-class LastNumberLower(ActRefused):
-    """A last number that is below one that is known."""
-
-    code = "last-number-lower"
-
-    def __init__(self, given: str, known: str) -> None:
-        super().__init__(f"{given} is before {known}, which is known")
-        self.given = given
-        self.known = known
-
-
-class LastNumberUnlikely(ActRefused):
-    """A last number that is further on than a shop gets between a backup and its restore."""
-
-    code = "last-number-unlikely"
-
-    def __init__(self, given: str, most: str) -> None:
-        super().__init__(
-            f"{given} is not plausible: at {_A_DAY} documents a day since the backup the last "
-            f"number is {most} at most; give the last one that was handed out"
-        )
-        self.given = given
-        self.most = most
 
 
 class WaitingMail(Struct, frozen=True, kw_only=True):
@@ -242,42 +198,9 @@ def report(records: Records) -> Report:
         events=tuple(sorted(counts.items())),
         offers=tuple(quote.number for quote in reversed(offered)),
         keys=tuple(key for key in records.keys.every() if key.revoked_at is None),
-        last_numbers=tuple(bill_name(*one) for one in _may_go_on(records)),
+        last_numbers=tuple(bill_name(*one) for one in may_go_on(records)),
         missing=missing_of(records),
     )
-
-
-def _may_go_on(records: Records) -> tuple[tuple[str, int], ...]:
-    """Return the newest series of invoices, and that of credit notes, with their last places."""
-    newest = {series[:1]: (series, place) for series, place in records.bills.series()}
-    return tuple(newest.values())
-
-
-def _check_last(records: Records, given: Sequence[str]) -> None:
-    """Raise unless there is a number for each series that may have gone on, and none is too low."""
-    told: dict[str, int] = {}
-    for number in given:
-        series, _, digits = number.rpartition("-")
-        told[series] = int(digits) if digits.isascii() and digits.isdigit() else 0
-    for series, place in _may_go_on(records):
-        known = bill_name(series, place)
-        if series not in told:
-            raise LastNumberMissing(known)
-        if told[series] < place:
-            raise LastNumberLower(bill_name(series, told[series]), known)
-
-
-def _check_plausible(records: Records, stamp: Stamp, given: Sequence[str]) -> None:
-    """Raise if a number is beyond what can have been handed out since the backup."""
-    held = records.generations.current()
-    passed = stamp.at - (held.taken_at or held.begun_at)
-    more = _A_DAY * (max(passed.days, 0) + 1)
-    known = dict(_may_go_on(records))
-    for number in given:
-        series, _, digits = number.rpartition("-")
-        most = known.get(series, 0) + more
-        if digits.isascii() and digits.isdigit() and int(digits) > most:
-            raise LastNumberUnlikely(number, bill_name(series, most))
 
 
 def _waiting(mail: Mail) -> WaitingMail:
@@ -318,8 +241,8 @@ def release(
         raise NotHeld
     if not (held.is_confirmed or is_confirmed):
         raise NotConfirmed(held.known_until or held.begun_at)
-    _check_last(records, last_numbers)
-    _check_plausible(records, stamp, last_numbers)
+    check_last(records, last_numbers)
+    check_plausible(records, stamp, last_numbers)
     mails = records.mails.due(_EVER, _MANY)
     # the restore's own event, and later ones, are new to every receiver
     deliveries = [one for one in records.events.deliveries() if one[1] <= held.after]

@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Quality
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, Share
-from kitwright.keeping.order_progress import arrived_for
+from kitwright.keeping.order_progress import arrived_for, held_by
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.shelf import Entry, enter
 from kitwright.keeping.store import Records
@@ -27,6 +27,7 @@ AGREED = "agreed"
 NOT_NEEDED = "no agreement needs it"
 FINISHED = "work finished"
 NOT_USED = "not used"
+USED_MORE = "more used than agreed"
 
 
 class Taken(Struct, frozen=True):
@@ -89,20 +90,37 @@ def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
     """Return what the agreed revision of a quote takes from stock and is neither reserved nor
     drawn for it.
     """
+    kit = _kit(records, quote)
     had = _had(records.shelf.shares(quote.number))
+    own = Counter[str]()
+    for one in _opened(records, quote, kit):
+        own[one.item] += one.amount
     # what was ordered for it is no stock that it was to take
-    had.subtract(arrived_for(records, quote.number))
-    return tuple(_missing(_taken(records, quote), had))
+    had.subtract(arrived_for(records, quote.number) | (own & had))
+    return tuple(_missing(kit.from_stock, had))
 
 
 def _unreserved(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
-    """Return the shortages that goods which arrived for the quote do not fill either. Such goods
-    fill what the quote buys before they fill a shortage.
+    """Return the shortages that goods which arrived for the quote do not fill either, and what of
+    such goods the quote needs and is not reserved for it. They fill what the quote buys first.
     """
     kit = _kit(records, quote)
-    had = _had(records.shelf.shares(quote.number))
-    had.subtract(arrived_for(records, quote.number) & _bought(kit))
-    return tuple(_missing(kit.from_stock, had))
+    own = tuple(_opened(records, quote, kit))
+    return tuple(_missing((*own, *kit.from_stock), _had(records.shelf.shares(quote.number))))
+
+
+def _opened(records: Records, quote: KeptQuote, kit: _Kit) -> Iterator[Taken]:
+    """Yield what a kit that buys needs of the packs that arrived for a quote, also if it needed
+    less of them when they were ordered.
+    """
+    needed = _bought(kit)
+    for line, holder in held_by(records, quote.number):
+        item = line.placed.item
+        amount = min(needed[item], max(holder.amount, int(holder.there * line.per_pack)))
+        if amount > 0:
+            needed[item] -= amount
+            quality = None if holder.quality is None else Quality(holder.quality)
+            yield Taken(item, str(Fraction(amount, UNIT)), "", quality)
 
 
 def _bought(kit: _Kit) -> Counter[str]:
@@ -141,10 +159,20 @@ def reserve_missing(
     `besides`; return the number of reservations.
     """
     left_out = frozenset(besides)
+    missing = (one for one in _unreserved(records, quote) if one.taken.item not in left_out)
+    return _reserve(records, stamp, quote, missing)
+
+
+def reserve_opened(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
+    """Reserve what the agreed revision of a quote needs of the packs that arrived for it."""
+    opened = _opened(records, quote, _kit(records, quote))
+    _reserve(records, stamp, quote, _missing(opened, _had(records.shelf.shares(quote.number))))
+
+
+def _reserve(records: Records, stamp: Stamp, quote: KeptQuote, missing: Iterable[Shortage]) -> int:
+    """Reserve shortages as far as they are free; return the number of reservations."""
     count = 0
-    for short in _unreserved(records, quote):
-        if short.taken.item in left_out:
-            continue
+    for short in missing:
         rest = short.amount
         for holding, free in _free(records, short.taken):
             amount = min(rest, free)
@@ -153,6 +181,26 @@ def reserve_missing(
                 rest -= amount
                 count += 1
     return count
+
+
+def reserve_used(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    used: Mapping[str, Fraction],
+    more: Mapping[str, Fraction],
+) -> None:
+    """Reserve what a quote does not have of each item in `used`, as far as it is free: at most what
+    was used beyond what was agreed, `more`.
+    """
+    had = _had(records.shelf.shares(quote.number))
+    for item, beyond in more.items():
+        rest = min(int(beyond * UNIT), int(used.get(item, 0) * UNIT) - had[item])
+        for holding, free in free_of(records, item):
+            amount = min(rest, free)
+            if amount > 0:
+                _enter(records, stamp, quote, holding, MoveKind.reserve, amount, USED_MORE)
+                rest -= amount
 
 
 def release_unused(
@@ -192,10 +240,6 @@ def _enter(
     enter(records, stamp, entry, quote.net.currency)
 
 
-def _taken(records: Records, quote: KeptQuote) -> tuple[Taken, ...]:
-    return _kit(records, quote).from_stock
-
-
 def _kit(records: Records, quote: KeptQuote) -> _Kit:
     """Return the kit of the agreed revision of a quote, empty without one."""
     revision = None if quote.agreed is None else records.revisions.get(quote.number, quote.agreed)
@@ -223,9 +267,17 @@ def _free(records: Records, taken: Taken) -> list[tuple[Holding, int]]:
     """
     floor = taken.quality or Quality.maker
     found = [
-        (holding, balance.free)
-        for holding, balance in records.shelf.of_item(taken.item)
-        if holding.owner is Owner.shop
-        and (meets(holding.quality, floor) or (taken.quality is None and holding.bin == taken.bin))
+        (holding, free)
+        for holding, free in free_of(records, taken.item)
+        if meets(holding.quality, floor) or (taken.quality is None and holding.bin == taken.bin)
     ]
     return sorted(found, key=lambda one: (one[0].bin != taken.bin, one[0].number))
+
+
+def free_of(records: Records, item: str) -> list[tuple[Holding, int]]:
+    """Return the holdings of the shop of an item, each with what is free, in millionths."""
+    return [
+        (holding, balance.free)
+        for holding, balance in records.shelf.of_item(item)
+        if holding.owner is Owner.shop and balance.free > 0
+    ]

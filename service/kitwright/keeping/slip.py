@@ -7,6 +7,7 @@ with a letter to the customer. So no slip is told twice.
 from __future__ import annotations
 
 from datetime import date
+from typing import Final
 
 from msgspec import Struct
 
@@ -15,8 +16,8 @@ from kitwright.keeping.event import Facts, note_event
 from kitwright.keeping.record import KeptQuote, QuoteState, Stamp
 from kitwright.keeping.store import Records
 
-SLIPPED = "quote.slipped"
-TOLD = "quote.slip_told"
+SLIPPED: Final = "quote.slipped"
+TOLD: Final = "quote.slip_told"
 _WAITS = AT_WORK | {QuoteState.accepted}
 
 
@@ -69,10 +70,37 @@ def slip_of(records: Records, quote: KeptQuote, now: date | None) -> Slip:
     return Slip(was=was, now=now, orders=tuple(dict.fromkeys(orders)))
 
 
+def day_known(records: Records, quote: KeptQuote, planned: date | None) -> date | None:
+    """Return the day by which the customer of a quote knows all parts to be there: `planned`, if
+    nothing has slipped; None if a day is not known.
+    """
+    day, is_untold = planned, False
+    for event in records.events.of_subject(f"quote:{quote.number}"):
+        if event.kind == TOLD:
+            day, is_untold = _day(event.facts.get("complete_on")), False
+        elif event.kind == SLIPPED and not is_untold:
+            day, is_untold = _day(event.facts.get("was")), True
+    return day
+
+
+def note_slipped(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    *,
+    order: str,
+    was: date | None,
+    now: date | None,
+) -> None:
+    """Note that parts of a quote come later, by the order (O3) that is to bring them."""
+    facts: Facts = {"order": order, "was": _text(was), "complete_on": _text(now)}
+    note_event(records, stamp, SLIPPED, quote, facts)
+
+
 def note_told(records: Records, stamp: Stamp, quote: KeptQuote, slip: Slip, mail: int) -> None:
     """Note that the customer of a quote is told of a slip, by an e-mail's number."""
     facts: Facts = {"mail": mail, "was": _text(slip.was), "complete_on": _text(slip.now)}
-    note_event(records, stamp, "quote.slip_told", quote, facts)
+    note_event(records, stamp, TOLD, quote, facts)
 
 
 def _day(text: object) -> date | None:

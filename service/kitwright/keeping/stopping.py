@@ -18,18 +18,19 @@ from kitwright.keeping.order_progress import Holder, LineState, orders_of, progr
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.reserving import draw_reserved, release_unused
 from kitwright.keeping.store import Records
+from kitwright.keeping.waiting import storage_due
 from kitwright.stages.price import DIAGNOSTIC_FEE
 
 
 class NothingOwed(ActRefused):
-    """An offer that was declined, and that owes no diagnostic fee."""
+    """An offer that was declined, and that owes neither a diagnostic fee nor storage."""
 
     code = "nothing-owed"
 
     def __init__(self, quote: KeptQuote) -> None:
         super().__init__(
-            f"nothing is agreed (it is {quote.state.value}), and it has no diagnostic fee: "
-            "nothing is owed"
+            f"nothing is agreed (it is {quote.state.value}), and it has no diagnostic fee nor "
+            "storage: nothing is owed"
         )
         self.quote = quote.number
 
@@ -82,8 +83,9 @@ def owes_fee(revision: Revision) -> bool:
     )
 
 
-def check_stop(records: Records, quote: KeptQuote) -> Revision:
-    """Return the revision whose work is stopped: the agreed one, else the one declined or expired.
+def check_stop(records: Records, quote: KeptQuote, today: date) -> Revision:
+    """Return the revision whose work is stopped: the agreed one, else the one declined or expired,
+    of which the diagnosis or storage is owed.
 
     Raises: NotNow, NothingOwed.
     """
@@ -91,7 +93,9 @@ def check_stop(records: Records, quote: KeptQuote) -> Revision:
     if quote.offered is not None:
         raise NotNow("stop", quote, f"revision {quote.offered} is on offer and not yet decided")
     revision = revision_of(records, quote, quote.agreed or quote.shown)
-    if quote.agreed is None and not owes_fee(revision):
+    stored = storage_due(records, quote, today)
+    is_stored = stored is not None and stored.fee.minor
+    if quote.agreed is None and not owes_fee(revision) and not is_stored:
         raise NothingOwed(quote)
     return revision
 

@@ -204,7 +204,8 @@ class Revisions(OfQuote[Revision], Protocol):
     def mark(
         self, quote: int, number: int, state: RevisionState, reason: str | None = None
     ) -> None:
-        """Change the state of a revision, and the customer's reason for it.
+        """Change the state of a revision. If it is declined, `reason` is the customer's for it, in
+        place of the shop's.
 
         Raises: RevisionSealed, if an issued one would be a draft again.
         """

@@ -11,20 +11,21 @@ from kitwright.catalogue.model import Collection, Shop
 from kitwright.keeping.acts import NotNow, check_act
 from kitwright.keeping.aftercare import Notice, NoticeWay
 from kitwright.keeping.event import keep_change
-from kitwright.keeping.record import ENDED, KeptQuote, QuoteState, Stamp, Ticket
+from kitwright.keeping.record import ENDED, KeptQuote, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
-from kitwright.units import exact
+from kitwright.quote import read_statement
 
 _SAID_NO: Final = frozenset({QuoteState.declined, QuoteState.expired})
 
 
 class StorageDue(Struct, frozen=True, kw_only=True):
     """Storage by the terms that the customer agreed to: it is free until a day, None before the
-    customer was told; then it is `per_day`, and `fee` until today.
+    customer was told; then it is `per_day`, and `fee` until today, at most `most`.
     """
 
     per_day: Money
+    most: Money | None
     free_until: date | None
     days: int
     fee: Money
@@ -32,12 +33,14 @@ class StorageDue(Struct, frozen=True, kw_only=True):
 
 class Waiting(Struct, frozen=True, kw_only=True):
     """A machine that waits to be collected since a day: its work is done, or the customer said no
-    (`is_declined`). `next_on` is the day of the next notice by the shop's data, None if all were
-    given. `storage` is None where no terms say so.
+    (`is_declined`). `is_repaired` is false as well where the work was stopped. `next_on` is the day
+    of the next notice by the shop's data, None if all were given. `storage` is None where no terms
+    say so.
     """
 
     since: date
     is_declined: bool
+    is_repaired: bool
     notices: tuple[Notice, ...]
     next_on: date | None
     storage: StorageDue | None
@@ -64,8 +67,12 @@ def waits_since(records: Records, quote: KeptQuote) -> date | None:
     return quote.changed_at.date()
 
 
-def waiting_of(records: Records, shop: Shop, quote: KeptQuote, today: date) -> Waiting | None:
-    """Return how a quote's machine waits to be collected, None if it does not."""
+def waiting_of(
+    records: Records, shop: Shop, quote: KeptQuote, today: date, *, is_telling: bool = False
+) -> Waiting | None:
+    """Return how a quote's machine waits to be collected, None if it does not; `is_telling` if this
+    tells its customer so today, who may not have been told before.
+    """
     since = waits_since(records, quote)
     if since is None:
         return None
@@ -73,10 +80,16 @@ def waiting_of(records: Records, shop: Shop, quote: KeptQuote, today: date) -> W
     return Waiting(
         since=since,
         is_declined=quote.state is not QuoteState.done,
+        is_repaired=_is_repaired(records, quote),
         notices=notices,
         next_on=_next_on(shop.collection, since, notices),
-        storage=_storage(records, shop, quote, notices, today),
+        storage=storage_due(records, quote, today, is_telling=is_telling),
     )
+
+
+def _is_repaired(records: Records, quote: KeptQuote) -> bool:
+    kept = records.statements.get(quote.number)
+    return kept is not None and read_statement(kept.body).stopped is None
 
 
 def _next_on(terms: Collection, since: date, notices: tuple[Notice, ...]) -> date | None:
@@ -87,29 +100,30 @@ def _next_on(terms: Collection, since: date, notices: tuple[Notice, ...]) -> dat
     return max(one.day for one in notices) + timedelta(days=terms.every_days)
 
 
-def _storage(
-    records: Records, shop: Shop, quote: KeptQuote, notices: tuple[Notice, ...], today: date
+def storage_due(
+    records: Records, quote: KeptQuote, today: date, *, is_telling: bool = False
 ) -> StorageDue | None:
-    """Return what storage costs by the agreed ticket, None without one, or if the shop has none.
+    """Return what storage costs by the agreed ticket, None without one, or if that says nothing.
 
     It is free for some days after the customer was told.
     """
-    terms = shop.fees.storage
     ticket = None if quote.ticket is None else records.tickets.get(quote.ticket)
-    if terms is None or ticket is None or not _is_agreed(ticket):
+    if ticket is None or ticket.storage is None or ticket.agreed_at is None:
         return None
-    per_day = Money.of(exact(terms.per_day), shop.currency)
-    if not notices:
-        return StorageDue(per_day=per_day, free_until=None, days=0, fee=Money(0, per_day.currency))
-    told = min(one.day for one in notices)
-    free_until = told + timedelta(days=terms.grace_days)
-    days = max(0, (today - free_until).days)
+    terms, notices = ticket.storage, records.notices.of_quote(quote.number)
+    per_day = terms.per_day.money
+    most = None if terms.most is None else terms.most.money
+    told = min((one.day for one in notices), default=today if is_telling else None)
+    free_until = None if told is None else told + timedelta(days=terms.grace_days)
+    days = 0 if free_until is None else max(0, (today - free_until).days)
     fee = Money(per_day.minor * days, per_day.currency)
-    return StorageDue(per_day=per_day, free_until=free_until, days=days, fee=fee)
-
-
-def _is_agreed(ticket: Ticket) -> bool:
-    return ticket.agreed_at is not None
+    return StorageDue(
+        per_day=per_day,
+        most=most,
+        free_until=free_until,
+        days=days,
+        fee=fee if most is None else min(fee, most),
+    )
 
 
 def add_notice(

@@ -35,6 +35,7 @@ from kitwright.quote.base import (
     known,
 )
 from kitwright.quote.billing import (
+    STORAGE,
     Bill,
     BillLine,
     BillRole,
@@ -120,6 +121,7 @@ from kitwright.quote.work import (
 
 __all__ = [
     "ADDED_SINCE",
+    "STORAGE",
     "WARRANTY",
     "Access",
     "Advice",

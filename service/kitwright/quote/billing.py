@@ -6,7 +6,7 @@ All of them are stored as JSON, and never change.
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
 from msgspec import Struct
@@ -26,8 +26,11 @@ BilledWhy = Literal[
     "not_done",
     "stopped",
     "limited",
+    "stored",
 ]
 BillRole = Literal["item", "charge", "allowance"]
+STORAGE: Final = "storage"
+"""The code of the line of storage."""
 
 
 class StatementLine(Struct, frozen=True, kw_only=True):
@@ -39,7 +42,8 @@ class StatementLine(Struct, frozen=True, kw_only=True):
     `used`, freight as suppliers `charged` it, a discount that `follows` what it reduces, or a
     deposit refunded (`core_back`). Of work that was stopped, it is `not_done`, minutes that are due
     until then (`stopped`), or a reduction to what was authorised (`limited`); the last two are not
-    among the agreed lines, and their places follow those. Of goods that were not used, `to_shelf`
+    among the agreed lines, and their places follow those. Storage until the machine was collected
+    is `stored`, and follows all of them. Of goods that were not used, `to_shelf`
     and `to_supplier` went back, and those `not_arrived` never came. `clocked` are minutes, null if
     not told. `net`, `tax` and `gross` are of what is billed.
     """
@@ -96,6 +100,7 @@ class Statement(Struct, frozen=True, kw_only=True):
     `limit`, which the customer authorised, with tax if `limit_includes_tax`. `prepaid` is what the
     quote says was paid before. `stopped` is null if the work was done. If nothing was agreed, only
     the diagnostic fee is billed, and `limit` is that.
+    `unbooked` says why goods are billed of which no delivery is booked, null if there are none.
     `engine` is null in statements made before it was told.
     """
 
@@ -119,6 +124,7 @@ class Statement(Struct, frozen=True, kw_only=True):
     limit_includes_tax: bool
     prepaid: Amount
     stopped: StoppedAt | None = None
+    unbooked: str | None = None
 
 
 class Registered(Struct, frozen=True, kw_only=True):
@@ -197,6 +203,8 @@ class Bill(Struct, frozen=True, kw_only=True):
     that was not told when it was made. The invoice of an advance has the day on which it was
     `paid_on` in place of a day of supply. An invoice deducts those invoices of advances in
     `deducts`, each by a line for each of its taxes, because their tax was due with the advance.
+    `seal` tells a true copy from one that was typed: it is over all other members, by a secret of
+    the shop, and null in documents of earlier versions.
     """
 
     number: str
@@ -232,6 +240,7 @@ class Bill(Struct, frozen=True, kw_only=True):
     deducts: tuple[Deducted, ...] = ()
     profile: str | None
     unmet: tuple[str, ...]
+    seal: str | None = None
 
 
 def encode_billing(document: Statement | Bill) -> bytes:

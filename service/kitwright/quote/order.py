@@ -116,10 +116,11 @@ class Margin(Struct, frozen=True, kw_only=True):
 class Buying(Struct, frozen=True, kw_only=True):
     """What the orders of a quote cost the shop, without tax.
 
-    `landed` is goods, fees and freight; all is there on `ready_on`, null if nothing is bought. With
-    the aim `cheapest`, it is the least of all purchases that are there no later than if every item
-    is bought where it is cheapest; with `in-time`, of all that are there by the day of need, as far
-    as they can be. If `is_least` is false, another purchase may cost less, by at most `gap`.
+    `landed` is goods, fees and freight, of orders placed before and of those still to be placed;
+    all is there on `ready_on`, null if nothing is to come. With the aim `cheapest`, it is the least
+    of all purchases that are there no later than if every item is bought where it is cheapest; with
+    `in-time`, of all that are there by the day of need, as far as they can be. If `is_least` is
+    false, another purchase may cost less, by at most `gap`.
     `soonest` is null if nothing can be there earlier.
     """
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
+from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 from typing import Literal
@@ -23,7 +24,7 @@ from kitwright.money import Money, round_minor, total
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
-from kitwright.stages.ordering import PartsOrder, own_stock
+from kitwright.stages.ordering import PartsOrder
 from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
 from kitwright.stages.ready import find_parts_by, find_ready_on
 from kitwright.stages.request import MinutesOverride, Ordered, Request, Terms
@@ -113,10 +114,23 @@ class Repair(Struct, frozen=True, kw_only=True):
         return self.totals.price
 
 
-def landed_cost(repair: Repair) -> Money:
-    """Return what the shop pays for a repair's orders, without tax: goods, fees and freight."""
+def charges_of(repair: Repair, ordered: Ordered | None) -> Money:
+    """Return the fees and freight of what was ordered for a repair before, and of what is still to
+    be ordered, without tax.
+    """
     currency = repair.totals.price.currency
-    return total((order.net for order in repair.orders), currency)
+    before = Money.of(Decimal(0) if ordered is None else ordered.charged, currency)
+    return total((before, *(order.charges for order in repair.still)), currency)
+
+
+def landed_cost(repair: Repair, ordered: Ordered | None) -> Money:
+    """Return what the shop pays for a repair's orders, without tax: goods, fees and freight. What
+    was ordered before counts at what it cost, and only what is left is bought.
+    """
+    charges = charges_of(repair, ordered)
+    before = Money.of(Decimal(0) if ordered is None else ordered.goods, charges.currency)
+    goods = total((order.goods for order in repair.still), charges.currency)
+    return charges + before + goods
 
 
 class Margin(Struct, frozen=True, kw_only=True):
@@ -141,12 +155,8 @@ class Margin(Struct, frozen=True, kw_only=True):
         return self.sold - self.landed - self.from_stock - self.sublet
 
 
-def margin_of(
-    catalogue: Catalogue, shop: Shop, repair: Repair, ordered: Ordered | None
-) -> Margin | None:
-    """Return what a repair leaves the shop, None if its tax is not known. If parts were `ordered`
-    before, they count at what they cost, and only what is left is bought.
-    """
+def margin_of(shop: Shop, repair: Repair, ordered: Ordered | None) -> Margin | None:
+    """Return what a repair leaves the shop, None if its tax is not known."""
     if repair.line_taxes is None:
         return None
     currency = shop.currency
@@ -154,16 +164,7 @@ def margin_of(
         (line.kind, taxed.net) for line, taxed in zip(repair.lines, repair.line_taxes, strict=True)
     ]
     charged = total((net for kind, net in nets if kind is LineKind.freight), currency)
-    before = None if ordered is None or ordered.goods is None else ordered
-    landed = landed_cost(repair)
-    charges = total((order.charges for order in repair.orders), currency)
-    if before is not None and before.goods is not None:
-        paid = Money.of(before.charged, currency)
-        landed = total(
-            (Money.of(before.goods, currency), paid, *(order.net for order in repair.still)),
-            currency,
-        )
-        charges = total((paid, *(order.charges for order in repair.still)), currency)
+    in_stock = round_minor(sum((each.cost for each in repair.kit.from_stock), Fraction(0)))
     sublet = [
         exact(line.quantity) * exact(shop.sublet[ServiceId(line.code)].cost)
         for line in repair.lines
@@ -171,24 +172,12 @@ def margin_of(
     ]
     return Margin(
         sold=total((net for kind, net in nets if kind is not LineKind.core), currency),
-        landed=landed,
-        from_stock=Money(round_minor(_stock_cost(catalogue, repair.kit, before)), currency),
+        landed=landed_cost(repair, ordered),
+        from_stock=Money(in_stock, currency),
         sublet=Money.of(sum(sublet, Fraction(0)), currency),
-        freight_kept=charged - charges,
+        freight_kept=charged - charges_of(repair, ordered),
         minutes=repair.labour.billed,
     )
-
-
-def _stock_cost(catalogue: Catalogue, kit: Kit, before: Ordered | None) -> Fraction:
-    """Return what the stock of a kit cost that was not ordered for it before, in minor units."""
-    own = {} if before is None else dict(own_stock(catalogue, before, kit))
-    cost = Fraction(0)
-    for each in kit.from_stock:
-        used = min(each.quantity, own.get(each.item, Fraction(0)))
-        if used:
-            own[each.item] -= used
-        cost += each.cost * (1 - used / each.quantity)
-    return cost
 
 
 class Compared(Struct, frozen=True, kw_only=True):

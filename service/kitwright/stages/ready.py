@@ -35,13 +35,20 @@ def find_parts_by(
         for operation in operations
         if operation.job.sublet is not None
     ]
+    goods_by = find_goods_by(asked, still)
+    awaited = [] if goods_by is None else [goods_by]
+    if days:
+        # sublet work is done while parts are on their way, so the later of the two decides
+        awaited.append(working_day(shop, asked.on, max(days)))
+    return max(awaited, default=None)
+
+
+def find_goods_by(asked: Asked, still: Iterable[PartsOrder]) -> date | None:
+    """Return the day by which all that is bought should be there, None if nothing is to come."""
     awaited = [order.promised for order in still]
     if asked.underway is not None and asked.underway.due_on is not None:
         # promised for a day that is past, it is hoped for today
         awaited.append(max(asked.underway.due_on, asked.on))
-    if days:
-        # sublet work is done while parts are on their way, so the later of the two decides
-        awaited.append(working_day(shop, asked.on, max(days)))
     return max(awaited, default=None)
 
 

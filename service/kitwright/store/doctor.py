@@ -15,7 +15,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
-from kitwright.keeping.bill_gaps import RELEASED, missing
+from kitwright.keeping.bill_gaps import TELLING, missing, told_in
 from kitwright.keeping.store import RecordDamaged
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.register import SqlitePriceBooks
@@ -262,11 +262,13 @@ def _bills(connection: Any) -> Iterator[Finding]:
     places: dict[str, list[int]] = {}
     for series, place in connection.execute("SELECT series, place FROM bills ORDER BY number"):
         places.setdefault(series, []).append(place)
-    told: list[str] = []
-    for (facts,) in connection.execute("SELECT facts FROM events WHERE kind = ?", (RELEASED,)):
+    told: list[tuple[object, dict[str, object]]] = []
+    for subject, facts in connection.execute(
+        "SELECT subject, facts FROM events WHERE kind IN (?, ?) ORDER BY seq", TELLING
+    ):
         with contextlib.suppress(ValueError):
-            told += str(json.loads(facts).get("last_numbers", "")).split(", ")
-    for numbers in missing(places, told):
+            told.append((subject, json.loads(facts)))
+    for numbers in missing(places, told_in(told)):
         yield _warning(
             "missing-invoice",
             f"{numbers}: handed out before a restore, and not here; enter it from its copy",

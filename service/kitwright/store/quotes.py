@@ -189,10 +189,14 @@ class RevisionTable(Table[Revision]):
     def mark(
         self, quote: int, number: int, state: RevisionState, reason: str | None = None
     ) -> None:
-        """Change the state of a revision, and the customer's reason for it."""
+        """Change the state of a revision. If it is declined, `reason` is the customer's for it, in
+        place of the shop's.
+        """
         head = self._heads.get(quote, number)
         if head is None:
             raise RecordMissing(f"no record in revisions with quote {quote}, number {number}")
+        if state is not RevisionState.declined:
+            reason = head.reason
         self._heads.put(structs.replace(head, state=state, reason=reason))
 
 

@@ -199,6 +199,16 @@ def known_buyers(db: Database) -> None:
     fill_buyers(db.conn)
 
 
+@MIGRATIONS(name="0020")
+def storage(db: Database) -> None:
+    """Keep the terms of storage with the ticket, and what it came to with the handover; and whether
+    the seal of an invoice that was entered held.
+    """
+    for table in ("tickets", "handovers"):
+        _run(db, f"ALTER TABLE {table} ADD COLUMN storage TEXT")
+    _run(db, "ALTER TABLE bills ADD COLUMN is_sealed INTEGER")
+
+
 _ERASURES: Final = """
 CREATE TABLE erasures (
     number INTEGER PRIMARY KEY AUTOINCREMENT,

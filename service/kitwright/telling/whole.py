@@ -11,6 +11,7 @@ from kitwright.money import Money
 from kitwright.quote import amount_of
 from kitwright.stages.kit import Covered
 from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
+from kitwright.stages.ready import find_goods_by
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.come_back import tell_come_back
@@ -85,7 +86,7 @@ def tell_quote(
         contingencies=tell_contingencies(outcome, teller),
         range=tell_range(outcome),
         buying=_buying(outcome),
-        margin=_margin(outcome, catalogue),
+        margin=_margin(outcome),
         courses=tell_courses(outcome, teller),
         advice=tell_advice(outcome.advice, teller),
         another_machine=tell_machine(outcome, teller),
@@ -158,12 +159,12 @@ def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Questio
 
 def _buying(outcome: Outcome) -> wire.Buying:
     """Return what the orders cost the shop, and the purchase that is there sooner."""
-    repair, sooner = outcome.repair, outcome.sooner
-    landed = landed_cost(repair)
+    repair, sooner, asked = outcome.repair, outcome.sooner, outcome.request.asked
+    landed = landed_cost(repair, asked.ordered)
     return wire.Buying(
-        aim="cheapest" if outcome.request.asked.needed_by is None else "in-time",
+        aim="cheapest" if asked.needed_by is None else "in-time",
         landed=amount_of(landed),
-        ready_on=max((order.promised for order in repair.orders), default=None),
+        ready_on=find_goods_by(asked, repair.still),
         soonest=None
         if sooner is None
         else wire.Soonest(
@@ -176,10 +177,10 @@ def _buying(outcome: Outcome) -> wire.Buying:
     )
 
 
-def _margin(outcome: Outcome, catalogue: Catalogue) -> wire.Margin | None:
+def _margin(outcome: Outcome) -> wire.Margin | None:
     """Return what the quote leaves the shop, None if its tax is not known."""
     ordered = outcome.request.asked.ordered
-    found = margin_of(catalogue, outcome.shop, outcome.repair, ordered)
+    found = margin_of(outcome.shop, outcome.repair, ordered)
     if found is None:
         return None
     return wire.Margin(

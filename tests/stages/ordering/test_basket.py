@@ -39,7 +39,7 @@ from kitwright.stages.ordering import (
     join_orders,
     landed_of,
 )
-from kitwright.stages.supply import find_supply, meets
+from kitwright.stages.supply import find_supply, is_hazardous, meets
 
 USD = "USD"
 SHOP = ShopId("hire-yard")
@@ -323,3 +323,24 @@ def test_buy_together_counts_what_a_further_parcel_costs_the_shop() -> None:
     assert suppliers("0") == {"MAIN", "CHEAP"}
     assert suppliers("0.59") == {"MAIN", "CHEAP"}
     assert suppliers("0.61") == {"MAIN"}
+
+
+def test_buy_together_avoids_the_fee_for_hazardous_goods_where_that_costs_less() -> None:
+    items = everything(starter(), "5.00")
+    near = supplier("NEAR", *items, hazmat_fee=figure("20.00"))
+    dearer = [structs.replace(each, sku=f"O-{each.item}", cost=figure("5.50")) for each in items]
+    wanted = [
+        quote(stocked(with_suppliers(starter(), near)), jobs=(job("J-SHORT-BLOCK"),)).repair.orders
+    ] * 2
+    market = market_of(stocked(with_suppliers(starter(), near, supplier("OTHER", *dearer))))
+
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
+
+    verify(wanted, basket)
+    kinds = {
+        joint.order.supplier.id: {
+            is_hazardous(market.catalogue, line.source.item) for line in joint.order.lines
+        }
+        for joint in basket.orders
+    }
+    assert kinds == {"NEAR": {False}, "OTHER": {True}}

@@ -16,7 +16,7 @@ from tests.stages.workbench import (
     with_suppliers,
 )
 
-from kitwright.catalogue.model import ItemId, Offer
+from kitwright.catalogue.model import Break, ItemId, Offer
 from kitwright.stages.ordering import Fill, Restock, fill_up
 from kitwright.stages.ordering.order import order_line, place_orders
 from kitwright.stages.supply import find_supply
@@ -96,3 +96,10 @@ def test_goods_that_the_supplier_lacks_or_makes_specially_are_left_out() -> None
 
     assert filled(few, {GASKET: 1}, (NUT, 30)) is None
     assert filled(special, {GASKET: 1}, (NUT, 30)) is None
+
+
+def test_packs_to_add_count_at_what_the_whole_line_then_costs_more() -> None:
+    nuts = offer(NUT, "3.00", breaks=(Break(packs=30, cost=figure("2.00")),))
+
+    # 20 for 60.00 are ordered; at the price from 30 on, 50 reach 100.00
+    assert told(filled((nuts,), {NUT: 20}, (NUT, 100))) == (40_00, {NUT: (30, 40_00)}, 12_00)

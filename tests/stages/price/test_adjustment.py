@@ -42,8 +42,10 @@ NEGATIVE = [
 @pytest.mark.parametrize("terms", NEGATIVE)
 def test_adjust_lines_refuses_a_price_below_zero(terms: Terms) -> None:
     # a reduction is a discount, which is capped, named and follows its line's tax
-    with pytest.raises(RequestRefused):
+    with pytest.raises(RequestRefused) as raised:
         quote(starter(), jobs=BOTH_HEADS, terms=terms)
+    (fault,) = raised.value.faults
+    assert fault.path[1:] == (0, "unit_price")
 
 
 EXPLAINED = [

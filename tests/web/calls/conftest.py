@@ -13,6 +13,9 @@ from kitwright.app import make_app, make_service
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 
+SENT = {"means": "telephone", "without_advance": "Known.", "by": "Owner"}
+"""How an order is sent whose advances do not matter."""
+
 
 class Staff:
     """Somebody at the counter: calls with the owner's key, each with an idempotency key."""
@@ -74,7 +77,7 @@ class Staff:
         """Send an order if it was not sent, and receive all of it that is due."""
         path = f"/v1/orders/{order}"
         if "send" in self.get(path)["acts"]:
-            self.done(f"{path}/send", {"means": "telephone", "by": "Owner"}, self.order_tag(order))
+            self.done(f"{path}/send", SENT, self.order_tag(order))
         due = [
             {"line": line["line"], "packs": line["due"]}
             for line in self.get(path)["lines"]

@@ -96,7 +96,8 @@ def test_more_is_billed_within_a_limit_that_was_agreed(staff: Staff) -> None:
     (place, line), *_ = lines_of(staff, id, "part")
     used = str(int(line["quantity"]) + 1)
 
-    staff.act(id, "finish", {"goods": [{"line": place, "used": used}]})
+    goods = [{"line": place, "used": used}]
+    staff.act(id, "finish", {"goods": goods, "unbooked": "From another job."})
 
     made = statement(staff, id)["statement"]
     assert made["lines"][place - 1]["quantity"] == used
@@ -385,7 +386,7 @@ def test_freight_is_billed_as_the_supplier_billed_it(staff: Staff) -> None:
         for one in made
     }
     first = next(order for order, amount in charged.items() if amount)
-    act_on_order(staff, first, "send", means="portal")
+    act_on_order(staff, first, "send", without_advance="Known.", means="portal")
     bill = {"number": "B-1", "lines": [{"line": 1, "packs": 1, "unit_cost": "1.00"}]}
     bill |= {"charges": "1.00", "net": "2.00"}
     act_on_order(staff, first, "bills", day="2027-03-02", **bill)

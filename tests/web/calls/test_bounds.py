@@ -117,7 +117,7 @@ def test_clock_takes_no_more_than_a_day(staff: Staff) -> None:
 def test_orders_refuse_them(staff: Staff) -> None:
     _, orders = in_work(staff)
     path, tag = f"/v1/orders/{orders[0]}", staff.order_tag(orders[0])
-    staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
+    staff.done(f"{path}/send", {"means": "portal", "without_advance": "Known.", "by": "Owner"}, tag)
     tag = staff.order_tag(orders[0])
     line = {"line": 1, "unit_cost": BILLION}
     bodies: tuple[tuple[str, dict[str, Any], str], ...] = (
@@ -139,7 +139,7 @@ def test_orders_refuse_them(staff: Staff) -> None:
 def test_receipt_of_nothing_is_refused(staff: Staff) -> None:
     _, orders = in_work(staff)
     path, tag = f"/v1/orders/{orders[0]}", staff.order_tag(orders[0])
-    staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
+    staff.done(f"{path}/send", {"means": "portal", "without_advance": "Known.", "by": "Owner"}, tag)
     before = staff.get(path)
     for lines in ([{"line": 1}], [{"line": 1, "packs": 0, "unit_cost": "1.00"}]):
         told = staff.refused(

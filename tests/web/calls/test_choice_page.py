@@ -120,7 +120,7 @@ def test_way_is_chosen_on_the_page(staff: Staff, customer: Customer) -> None:
     path = linked(staff, id)
     page = customer.page(path).text
     assert "Ways to repair it" in page
-    assert "Does not fix:" in page
+    assert "Not done:" in page
     form = [("who", "A") if name == "who" else (name, text) for name, text in form_of(page)]
     assert "course" not in [name for name, _ in form]
     # no yes before a way is chosen

@@ -28,7 +28,7 @@ def failed(staff: Staff, days: int = 20) -> tuple[str, str]:
         def tag(path: str = path) -> str:
             return str(staff.client.get(path).headers["ETag"])
 
-        staff.done(f"{path}/send", {**by, "means": "telephone"}, tag())
+        staff.done(f"{path}/send", {**by, "means": "telephone", "without_advance": "Known."}, tag())
         lines = [
             {"line": at, "packs": line["packs"]}
             for at, line in enumerate(order["order"]["lines"], start=1)
@@ -76,7 +76,7 @@ def test_claim_names_order_days_and_deadline(staff: Staff) -> None:
     cost = Decimal(line["unit_cost"]) / line["pack_size"]
     assert Decimal(made["cost"]["amount"]) == round(cost, 2)
     assert (made["state"], made["is_late"]) == ("open", False)
-    assert made["acts"] == ["credit", "refuse", "send"]
+    assert made["acts"] == ["credit", "refuse", "send", "withdraw"]
     assert "claim" not in quoted(staff, quote)["acts"]
     answer = staff.post(f"/v1/quotes/{quote}/claims", SAID, staff.tag(quote))
     assert answer.json()["errors"][0]["code"] == "already-claimed"
@@ -114,6 +114,26 @@ def test_claim_is_sent_and_its_credit_lowers_the_cost(staff: Staff) -> None:
         "claim.sent",
         "claim.credited",
     ]
+
+
+def test_no_more_is_claimed_than_was_sold_and_a_claim_is_taken_back(staff: Staff) -> None:
+    visit, quote = failed(staff)
+    lines = staff.get(f"/v1/quotes/{visit}/statement")["statement"]["lines"]
+    part = part_of(staff, visit)
+    sold = sum(int(one["quantity"]) for one in lines if one["code"] == part)
+    told = staff.refused(
+        f"/v1/quotes/{quote}/claims", {**SAID, "pieces": sold + 1}, staff.tag(quote)
+    )
+    assert told["errors"][0]["code"] == "claim-too-many"
+    assert f"sold {sold}" in told["errors"][0]["detail"]
+    claim = claimed(staff, quote, pieces=sold)["id"]
+    act(staff, claim, "send")
+
+    taken = act(staff, claim, "withdraw", reason="Our own mistake.").json()
+
+    assert (taken["state"], taken["reason"], taken["acts"]) == ("withdrawn", "Our own mistake.", [])
+    assert "claim" in quoted(staff, quote)["acts"]
+    assert claimed(staff, quote)["state"] == "open"
 
 
 def test_open_claims_are_listed_and_late_ones_are_told(staff: Staff) -> None:

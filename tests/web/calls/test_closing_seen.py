@@ -41,9 +41,6 @@ def test_end_of_a_visit_is_for_everybody_in_plain_words(
     orchard: Staff, tab: Page, end: str, language: str
 ) -> None:
     path = ENDS[end](orchard, language)
-    if end == "gone":
-        # who opens it is not known any longer: it speaks the language of the shop
-        language = orchard.counter.desk.service.workshop.shop.language
     answer = orchard.client.get(path, headers={**HTML, "Accept-Language": language})
     assert answer.headers["content-type"].startswith("text/html")
     assert f'<html lang="{language}"' in answer.text

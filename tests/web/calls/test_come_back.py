@@ -114,7 +114,8 @@ def test_more_minutes_on_warranty_stay_with_the_shop(staff: Staff) -> None:
     labour = next(at for at, one in enumerate(lines, 1) if one["kind"] == "labour")
 
     clocked = [{"line": labour, "minutes": "333"}]
-    staff.act(id, "finish", {"goods": goods, "clocked": clocked, "by": "R. Okafor"})
+    said = {"goods": goods, "clocked": clocked, "unbooked": "Tried in turn.", "by": "R. Okafor"}
+    staff.act(id, "finish", said)
 
     made = staff.get(f"/v1/quotes/{id}/statement")["statement"]
     assert made["gross"]["amount"] == "0.00"

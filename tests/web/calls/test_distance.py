@@ -33,7 +33,7 @@ BUSINESS = {
 
 WITHDREW = [
     ("en", "The work is stopped", "You owe only the part of the price", "Your machine is here."),
-    ("de", "Die Arbeit ist eingestellt", "Sie schulden nur den Teil", "Ihre Maschine ist bei uns."),
+    ("de", "Die Arbeit ist eingestellt", "Sie schulden nur den Teil", "Ihr Gerät ist bei uns."),
 ]
 """Language, and the words of what follows a withdrawal from work that has begun."""
 WHILE_IT_STANDS = {
@@ -336,12 +336,74 @@ def test_early_start_keeps_the_early_day(orchard: Staff) -> None:
         assert "work begins on" not in seen
 
 
+@pytest.mark.parametrize("means", ["form", "link", "counter"])
+def test_early_start_may_be_asked_for_after_the_yes(orchard: Staff, means: str) -> None:
+    id, path = said_yes(orchard)  # noqa: A001
+    ordered(orchard, id)
+    assert "early_start" in acts(orchard, id)
+    late = page(orchard, path)
+    assert "Yes, start at once" in late
+    wish = told(orchard, path)["withdrawal"]["wish"]
+
+    for _ in range(2):
+        if means == "form":
+            headers = {**HTML, "Content-Type": "application/x-www-form-urlencoded"}
+            answer = orchard.client.post(f"{path}/early-start", content="", headers=headers)
+        elif means == "link":
+            answer = orchard.client.post(f"{path}/early-start", json={}, headers=JSON)
+        else:
+            asked = {"who": "M. Ferrier", "means": "telephone"}
+            answer = orchard.post(f"/v1/quotes/{id}/early-start", asked, orchard.tag(id))
+        assert answer.is_success, answer.text
+
+    given = orchard.get(f"/v1/quotes/{id}/authorisations")["authorisations"][-1]["from_afar"]
+    assert given["starts_early"] is True
+    assert given["wish"].pop("at")
+    by = "telephone" if means == "counter" else "link"
+    assert given["wish"] == {"who": "M. Ferrier", "means": by, "text": wish}
+    kinds = [one["kind"] for one in orchard.get(f"/v1/quotes/{id}/history")["items"]]
+    assert kinds.count("quote.early_start") == 1
+    # the right to withdraw stays, and the day is the early one
+    right = told(orchard, path)["withdrawal"]
+    assert (right["starts_early"], right["until"]) == (True, "2027-03-15")
+    early = page(orchard, path)
+    assert "You asked us to start before that." in early
+    assert "Yes, start at once" not in early
+    assert "work begins on" in late
+    assert "work begins on" not in early
+    orchard.act(id, "start")
+    assert refusal(orchard, id, "early-start", {"who": "M", "means": "email"}).startswith(
+        "not-in-this-state"
+    )
+
+
+def test_early_start_is_asked_for_only_where_the_work_waits(orchard: Staff) -> None:
+    body = {"who": "M. Ferrier", "means": "telephone"}
+    counter = orchard.accepted()
+    assert "early_start" not in acts(orchard, counter)
+    assert refusal(orchard, counter, "early-start", body).startswith("no-wait")
+    id, path = said_yes(orchard)  # noqa: A001
+    orchard.counter.clock.pass_days(15)
+    assert "early_start" not in acts(orchard, id)
+    assert refusal(orchard, id, "early-start", body).startswith("no-wait")
+    assert "Yes, start at once" not in page(orchard, path)
+    withdrew, gone = said_yes(orchard)
+    orchard.act(withdrew, "withdrawal", body)
+    assert "early_start" not in acts(orchard, withdrew)
+    assert refusal(orchard, withdrew, "early-start", body)
+    answer = orchard.client.post(f"{gone}/early-start", json={}, headers=JSON)
+    assert answer.status_code == 409
+
+
 def test_name_of_who_withdrew_is_erased_with_the_customer(orchard: Staff) -> None:
     buyer = orchard.done("/v1/customers", {"name": "Mugwort"}).json()["id"]
     id, path = said_yes(orchard, customer=buyer)  # noqa: A001
+    orchard.act(id, "early-start", {"who": "Sorrel", "means": "email", "text": "Begin. Sorrel"})
     orchard.client.post(f"{path}/withdraw", json={"who": "Tansy"}, headers=JSON)
     tag = orchard.client.get(f"/v1/customers/{buyer}").headers["ETag"]
     assert "Tansy" in orchard.client.get(f"/v1/customers/{buyer}/export").text
     orchard.done(f"/v1/customers/{buyer}/erase", {}, tag)
 
-    assert "Tansy" not in orchard.client.get(f"/v1/quotes/{id}/authorisations").text
+    left = orchard.client.get(f"/v1/quotes/{id}/authorisations").text
+    assert "Tansy" not in left
+    assert "Sorrel" not in left

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.desks import Clock, Counter, client_of, open_counter
+from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_accounts import CUSTOMER, in_work
 
@@ -17,6 +18,7 @@ from kitwright.store.doctor import examine
 from kitwright.store.restore import restore
 from kitwright.web.calls.erasure import redact
 from kitwright.web.calls.service import Service
+from kitwright.web.edge.negotiate import PDF
 
 
 @contextmanager
@@ -43,6 +45,11 @@ def error_of(answer: Any) -> tuple[int, str]:
     return answer.status_code, error["code"]
 
 
+def listed(staff: Staff) -> Any:
+    """Return the document that was kept last."""
+    return staff.get("/v1/invoices")["items"][0]
+
+
 def test_invoice_of_a_lost_day_is_entered_from_its_copy(service: Service, tmp_path: Path) -> None:
     first, copy, later = (tmp_path / name for name in ("first", "copy", "later"))
     with (
@@ -59,14 +66,21 @@ def test_invoice_of_a_lost_day_is_entered_from_its_copy(service: Service, tmp_pa
             staff.done(f"/v1/quotes/{id}/invoice", {}, staff.tag(id))
         made = client.get("/v1/invoices/I1-00002")
         digest = client.get("/v1/invoices").json()["items"][0]["sha256"]
+        told = pdf_text(client.get("/v1/invoices/I1-00002", headers={"Accept": PDF}).content)
+        xml = client.get("/v1/invoices/I1-00002", headers={"Accept": "application/xml"}).text
+        seal = made.json()["seal"]
+        assert seal
+        assert f"<cbc:ID>{seal}</cbc:ID>" in xml
+        assert f"Seal: {seal}" in told
         key = counter.key
     restore(copy, later, redact=redact)
 
     with again(service, later, key) as staff:
         told = staff.get("/v1/release")
         assert told["last_numbers"] == ["I1-00001"]
-        body = {"mail": "drop", "webhooks": "drop", "confirm": True, "last_numbers": ["I1-00002"]}
-        told = staff.done("/v1/release", body).json()
+        body = {"mail": "drop", "webhooks": "drop", "confirm": True, "last_numbers": ["I1-00009"]}
+        staff.done("/v1/release", body)
+        told = staff.done("/v1/release/last-numbers", {"last_numbers": ["I1-00002"]}).json()
         assert told["missing"] == ["I1-00002"]
         assert codes(later) == ["missing-invoice"]
         body = {"document": made.text, "sha256": digest}
@@ -83,6 +97,8 @@ def test_invoice_of_a_lost_day_is_entered_from_its_copy(service: Service, tmp_pa
 
         assert entered.status_code == 201
         assert entered.json() == made.json()
+        assert listed(staff)["is_sealed"] is True
+        assert staff.get("/v1/events", limit=200)["items"][-1]["facts"]["seal"] == "held"
         assert staff.get("/v1/release")["missing"] == []
         assert codes(later) == []
         id = ids[1]  # noqa: A001

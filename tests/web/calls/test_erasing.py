@@ -205,7 +205,7 @@ def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> S
         headers={**once(), "Content-Type": "image/png"},
     )
     act(client, quote, "start")
-    act(client, quote, "finish", {"unbooked": "Nobody books deliveries here."})
+    act(client, quote, "finish", {"unbooked": "Sorrel brought them."})
     owed = client.get(f"/v1/quotes/{quote}/statement").json()["account"]["balance"]["amount"]
     act(client, quote, "payments", {"amount": owed, "means": "card", "by": "R. Okafor"})
     taken = {"collector": "A. Quillfeather", "old_parts": True, "by": "R. Okafor"}

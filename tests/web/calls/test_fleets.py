@@ -255,11 +255,11 @@ def test_documents_tell_the_machine_and_the_fleet(staff: Staff) -> None:
     page = staff.client.get(path, headers={"Accept": "text/html"}).text
     xml = staff.client.get(path, headers={"Accept": "application/xml"}).text
 
-    of = "This quote is for machine 2 of 3, quoted together as G1."
+    of = "This is the quote for machine 2 of 3 in the group G1."
     assert of in xml
     assert (
-        f"{of} 2 quotes that stand come to ${together['gross']['amount']} together now. "
-        "Each machine is accepted by itself."
+        f"{of} 2 quotes of the group stand today, together ${together['gross']['amount']}. "
+        "You say yes or no to each machine by itself."
     ) in page
 
 

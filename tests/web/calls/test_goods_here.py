@@ -79,7 +79,11 @@ def test_finish_counts_what_came_of_a_line_once(staff: Staff) -> None:
         if line["due"] > 1
     )
     path = f"/v1/orders/{order}"
-    staff.done(f"{path}/send", {"means": "telephone", "by": "Owner"}, staff.order_tag(order))
+    staff.done(
+        f"{path}/send",
+        {"means": "telephone", "without_advance": "Known.", "by": "Owner"},
+        staff.order_tag(order),
+    )
     part = {"lines": [{"line": line["line"], "packs": line["due"] - 1}], "by": "Owner"}
     staff.done(f"{path}/receipts", part, staff.order_tag(order))
     for each in orders:
@@ -140,7 +144,7 @@ def test_what_did_not_arrive_is_not_billed(staff: Staff) -> None:
         assert Decimal(billed["amount"]["amount"]) == 0
 
 
-def test_goods_are_billed_unbooked_with_a_reason_in_the_event(staff: Staff) -> None:
+def test_goods_are_billed_unbooked_with_a_reason_in_the_statement(staff: Staff) -> None:
     id, _ = in_work(staff)  # noqa: A001
     goods = goods_of(staff, id)
 
@@ -153,8 +157,8 @@ def test_goods_are_billed_unbooked_with_a_reason_in_the_event(staff: Staff) -> N
         for one in staff.get(f"/v1/quotes/{id}/history")["items"]
         if one["kind"] == "quote.finished"
     ]
-    assert event["facts"]["unbooked"] == "Taken from the van."
-    assert event["facts"]["lines"] == ", ".join(map(str, goods))
+    assert made["unbooked"] == "Taken from the van."
+    assert event["facts"]["unbooked"] == ", ".join(map(str, goods))
 
 
 def test_goods_that_went_back_are_not_billed(staff: Staff) -> None:
@@ -190,6 +194,50 @@ def test_goods_reserved_on_the_shelf_are_here(staff: Staff) -> None:
     staff.act(id, "finish")
 
 
+def test_no_more_is_billed_than_came_and_is_free_on_the_shelf(staff: Staff) -> None:
+    id = staff.accepted(limit="2000.00")  # noqa: A001
+    staff.supplied(id)
+    staff.act(id, "start")
+    place, line = next((at, one) for at, one in goods_of(staff, id).items() if one["unit"] == "C62")
+    path, said = f"/v1/shelf/{line['code']}/moves", {"reason": "Found.", "by": "Owner"}
+    finish = f"/v1/quotes/{id}/finish"
+    before = staff.get(f"/v1/shelf/{line['code']}")["free"]
+
+    def used(count: int) -> Any:
+        return {"goods": [{"line": place, "used": str(int(line["quantity"]) + count)}]}
+
+    more = 3 + int(before)
+    detail = refused(staff, id, "finish", used(more))
+    there = int(line["quantity"]) + int(before)
+    assert f"line {place}, {line['code']}" in detail
+    assert f"{there + 3} billed, {there} here" in detail
+    staff.done(path, {"kind": "receive", "cost": "1.00", "bin": "A1", "quantity": "4", **said})
+
+    staff.done(finish, used(more), staff.tag(id))
+
+    assert statement(staff, id)["lines"][place - 1]["quantity"] == str(there + 3)
+    left = staff.get(f"/v1/shelf/{line['code']}")
+    assert (left["free"], left["reserved"]) == ("1", "0")
+
+
+def test_more_than_there_is_is_billed_with_a_reason(staff: Staff) -> None:
+    id = staff.accepted(limit="2000.00")  # noqa: A001
+    staff.supplied(id)
+    staff.act(id, "start")
+    place = next(at for at, one in goods_of(staff, id).items() if one["unit"] == "C62")
+
+    staff.act(
+        id, "finish", {"goods": [{"line": place, "used": "9"}], "unbooked": "From another job."}
+    )
+
+    (event,) = [
+        one
+        for one in staff.get(f"/v1/quotes/{id}/history")["items"]
+        if one["kind"] == "quote.finished"
+    ]
+    assert event["facts"]["lines"] == str(place)
+
+
 @pytest.mark.parametrize("machine", ["put_together", "boxes"])
 def test_stop_bills_no_goods_as_used_that_never_came(staff: Staff, machine: str) -> None:
     id, orders = in_work(staff)  # noqa: A001
@@ -204,7 +252,8 @@ def test_stop_bills_no_goods_as_used_that_never_came(staff: Staff, machine: str)
         for one in staff.get(f"/v1/quotes/{id}/history")["items"]
         if one["kind"] == "quote.stopped"
     ]
-    assert event["facts"]["unbooked"] == "Delivery note lost."
+    assert statement(staff, id)["unbooked"] == "Delivery note lost."
+    assert set(event["facts"]["unbooked"].split(", ")) <= {*map(str, goods_of(staff, id))}
 
 
 def test_stop_before_anything_is_fitted_needs_no_goods(staff: Staff) -> None:

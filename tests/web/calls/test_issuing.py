@@ -80,8 +80,22 @@ def test_old_prices_are_kept_for_a_reason_that_history_tells(staff: Staff, tmp_p
     assert (read["state"], read["gross"]) == ("issued", gross)
     for events in (staff.get(f"/v1/quotes/{quote}/history"), staff.get("/v1/events")):
         (facts,) = [one["facts"] for one in events["items"] if one["kind"] == "quote.issued"]
-        assert facts["keep_prices"] == "promised by telephone"
+        assert facts["keep_prices"] == 1
         assert facts["moved"] > 1
+    staff.act(quote, "accept", {"revision": 1, "who": "Ida", "means": "in_person"})
+    (revision,) = staff.get(f"/v1/quotes/{quote}/revisions")["items"]
+    assert revision["reason"] == "promised by telephone"
+
+
+def test_reason_of_a_declined_offer_is_the_customers_only(staff: Staff, tmp_path: Path) -> None:
+    quote = staff.quote()
+    with with_catalogue(staff, dearer(tmp_path / "dearer")):
+        staff.act(quote, "issue", {"keep_prices": "promised by telephone"})
+
+    staff.act(quote, "decline", {"revision": 1})
+
+    (revision,) = staff.get(f"/v1/quotes/{quote}/revisions")["items"]
+    assert revision["reason"] is None
 
 
 def test_reason_is_not_kept_where_nothing_moved(staff: Staff) -> None:
@@ -165,7 +179,7 @@ def test_request_that_cannot_be_answered_today_is_issued_for_a_reason_only(staff
 
     staff.act(quote, "issue", {"keep_prices": "the customer knows that it comes late"})
     facts = staff.get(f"/v1/quotes/{quote}/history")["items"][-1]["facts"]
-    assert (facts["keep_prices"][:12], facts["moved"]) == ("the customer", None)
+    assert (facts["keep_prices"], facts["moved"]) == (1, None)
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b" {} "])

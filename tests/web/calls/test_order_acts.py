@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from email import message_from_bytes
 from email.policy import default
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from tests.web.problem import sound_problem
 
 from kitwright.app import make_app
 from kitwright.catalogue.model import ShopId
+from kitwright.keeping.charges import charged_for
+from kitwright.money import Money
 from kitwright.web.calls.service import Service
 from kitwright.workshop import Workshop
 
@@ -59,7 +62,9 @@ class Buyer:
 
     def sent(self, *quotes: str, supplier: str) -> Any:
         one = self.order(*quotes)[supplier]
-        return self.act(one["id"], "send", means="portal", reference="S-1")
+        return self.act(
+            one["id"], "send", without_advance="Known.", means="portal", reference="S-1"
+        )
 
     def free(self, item: str) -> tuple[str, str]:
         shown = self.staff.get(f"/v1/shelf/{item}")
@@ -81,7 +86,9 @@ def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     order = buyer.order(quote)["ALDQ"]
     assert order["acts"] == ["cancel", "send"]
 
-    told = buyer.act(order["id"], "send", means="email", note="Gate code 4410.")
+    told = buyer.act(
+        order["id"], "send", without_advance="Known.", means="email", note="Gate code 4410."
+    )
 
     assert (told["state"], told["sent_by"]) == ("sent", "email")
     assert told["acts"] == ["bills", "cancel", "confirm", "receipts"]
@@ -134,11 +141,19 @@ def test_order_without_an_address_is_told_by_telephone(buyer: Buyer) -> None:
     buyer.staff.counter.desk.service = Service(Workshop(catalogue, workshop.shop), lambda: DAY)
     order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
 
-    assert buyer.refused(order["id"], "send", means="email") == "no-order-address"
-    told = buyer.act(order["id"], "send", means="telephone", reference="AQ-1")
+    assert (
+        buyer.refused(order["id"], "send", without_advance="Known.", means="email")
+        == "no-order-address"
+    )
+    told = buyer.act(
+        order["id"], "send", without_advance="Known.", means="telephone", reference="AQ-1"
+    )
 
     assert (told["reference"], told["sent_by"]) == ("AQ-1", "telephone")
-    assert buyer.refused(order["id"], "send", means="portal") == "order-not-in-this-state"
+    assert (
+        buyer.refused(order["id"], "send", without_advance="Known.", means="portal")
+        == "order-not-in-this-state"
+    )
     assert buyer.staff.get(f"/v1/orders/{order['id']}/messages")["items"] == []
 
 
@@ -337,6 +352,78 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     assert [line["overbilled"] for line in shown] == [lines[0]["packs"], *[0] * (len(shown) - 1)]
 
 
+def test_disputed_charges_are_not_passed_on_and_a_bill_is_taken_back(buyer: Buyer) -> None:
+    quote = buyer.staff.accepted(**HEADS)
+    order = received(buyer, quote)
+    others = [one for one in buyer.staff.get("/v1/orders")["items"] if one["id"] != order["id"]]
+    for other in others:
+        buyer.staff.delivered(other["id"])
+    buyer.staff.act(quote, "start")
+    step = buyer.staff.get(f"/v1/quotes/{quote}")["quote"]["work_plan"]["steps"][0]["step"]
+    find = {"step": step, "what": "Plug worn.", "why": "Old.", "by": "R.", "trial": True}
+    find["jobs"] = [{"job": "J-PLUG", "cylinder": 1}]
+    placed = order["order"]
+    lines = [
+        {"line": at, "packs": line["packs"], "unit_cost": line["unit_cost"]}
+        for at, line in enumerate(placed["lines"], start=1)
+    ]
+    charges = f"{Decimal(placed['net']['amount']) - Decimal(placed['goods']['amount'])}"
+    bill = {"day": "2027-03-05", "charges": charges, "net": placed["net"]["amount"]}
+    assert Decimal(charges) > 0
+
+    def by_prices() -> str:
+        path = f"/v1/quotes/{quote}/found"
+        made = buyer.staff.done(path, find, buyer.staff.tag(quote)).json()
+        return str(made["change"]["by_prices"]["amount"])
+
+    before = by_prices()
+    buyer.act(order["id"], "bills", number="INV-1", **bill, lines=lines)
+    again = buyer.act(order["id"], "bills", number="INV-2", **bill, lines=lines)
+    assert {one["kind"] for one in again["differences"]} == {"quantity", "charges"}
+    assert by_prices() == before
+
+    said = {"number": "INV-2", "reason": "Sent twice."}
+    buyer.act(order["id"], "bills/back", **said)
+
+    assert {line["overbilled"] for line in buyer.read(order["id"])["lines"]} == {0}
+    entry = buyer.staff.get(f"/v1/orders/{order['id']}/entries")["items"][-1]
+    assert (entry["kind"], entry["reference"], entry["reason"]) == (
+        "bill_back",
+        "INV-2",
+        "Sent twice.",
+    )
+    assert buyer.refused(order["id"], "bills/back", **said) == "bill-unknown"
+    buyer.act(order["id"], "bills/back", number="INV-1", reason="Wrong month.")
+    told = buyer.act(order["id"], "bills", number="INV-1", **bill, lines=lines)
+    assert told["differences"] == []
+
+
+def test_freight_of_an_order_of_which_nothing_is_kept_is_not_the_customers(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS), buyer.staff.accepted(**HEADS)]
+    order = received(buyer, *quotes)
+
+    def charged(quote: str) -> Money | None:
+        return buyer.staff.counter.desk.store.read(
+            lambda records: charged_for(records, int(quote[1:]), Fraction(2))
+        )
+
+    before = charged(quotes[1])
+    assert before is not None
+    share = next(one for one in order["allocations"] if one["quote"] == quotes[1])
+    own = Decimal(share["freight"]["amount"]) + Decimal(share["fees"]["amount"])
+    assert own > 0
+    back = [
+        {"line": line["line"], "why": "not_needed", "packs": line["packs"]}
+        for line in share["lines"]
+        if line["packs"]
+    ]
+    buyer.act(order["id"], "returns", lines=back, agreed="Told by the counter.")
+
+    now = charged(quotes[1])
+    assert now is not None
+    assert before.amount - now.amount == own
+
+
 def test_what_happened_is_read_back_with_its_differences(buyer: Buyer) -> None:
     order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     packs = order["lines"][0]["packs"]
@@ -403,7 +490,7 @@ def test_cost_below_zero_is_refused(buyer: Buyer) -> None:
 def test_acts_need_the_version_that_was_read(buyer: Buyer) -> None:
     order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
     old = buyer.tag(order["id"])
-    buyer.act(order["id"], "send", means="portal")
+    buyer.act(order["id"], "send", without_advance="Known.", means="portal")
 
     answer = buyer.staff.post(f"/v1/orders/{order['id']}/cancel", {"reason": "Late.", **BY}, old)
 
@@ -427,29 +514,46 @@ def _shop(service: Service, name: str) -> Any:
 
 
 SHORT_BLOCK: dict[str, Any] = {**HEADS, "jobs": [{"job": "J-SHORT-BLOCK"}]}
+ENGINE: dict[str, Any] = {**HEADS, "jobs": [{"job": "J-ENGINE"}]}
 
 
-def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
+@pytest.mark.parametrize("asked", [SHORT_BLOCK, ENGINE, HEADS])
+def test_parts_are_sent_for_once_the_advance_asked_for_them_is_recorded(
+    orchard: Buyer, asked: dict[str, Any]
+) -> None:
     staff = orchard.staff
-    quote = staff.accepted(**SHORT_BLOCK)
-    asked = {"revisions": [{"quote": quote, "revision": 1}]}
-    assert "order" not in staff.get(f"/v1/quotes/{quote}")["acts"]
-    assert "pay" in staff.get(f"/v1/quotes/{quote}")["acts"]
-
-    told = staff.refused("/v1/orders", asked)
-
-    assert told["errors"][0]["code"] == "advance-missing"
+    quote = staff.accepted(**asked)
     owed = staff.get(f"/v1/quotes/{quote}/payments")
-    assert owed["advance_left"] == owed["advance_due"]
+    assert owed["advance_left"] == owed["advance_due"] != "0.00"
+    made = orchard.order(quote)
+    parts = [
+        one["id"]
+        for one in made.values()
+        if any(line["item"].startswith("V68") for line in one["order"]["lines"])
+    ]
+    assert parts
+    for order in parts:
+        for means in ("email", "portal", "telephone"):
+            assert orchard.refused(order, "send", means=means) == "advance-missing"
     paid = {"amount": owed["advance_due"]["amount"], "means": "card", "by": "Owner"}
     much = {**paid, "amount": "999999.00"}
     told = staff.refused(f"/v1/quotes/{quote}/payments", much, staff.tag(quote))
     assert told["errors"][0]["code"] == "advance-too-large"
+
     staff.done(f"/v1/quotes/{quote}/payments", paid, staff.tag(quote))
+
     assert staff.get(f"/v1/quotes/{quote}/payments")["advance_left"]["amount"] == "0.00"
-    assert "order" in staff.get(f"/v1/quotes/{quote}")["acts"]
-    made = orchard.order(quote)
-    assert BLOCK in {line["sku"] for line in made["FKRD"]["order"]["lines"]}
+    for order in parts:
+        assert orchard.act(order, "send", means="portal")["state"] == "sent"
+
+
+def test_order_goes_out_without_an_advance_if_somebody_says_why(orchard: Buyer) -> None:
+    order = next(iter(orchard.order(orchard.staff.accepted(**ENGINE)).values()))["id"]
+
+    orchard.act(order, "send", means="portal", without_advance="A customer of many years.")
+
+    (entry,) = orchard.staff.get(f"/v1/orders/{order}/entries")["items"]
+    assert entry["reason"] == "A customer of many years."
 
 
 def test_core_goes_back_for_its_deposit_and_a_special_part_does_not(orchard: Buyer) -> None:
@@ -477,7 +581,7 @@ def test_core_goes_back_for_its_deposit_and_a_special_part_does_not(orchard: Buy
 def test_order_is_in_the_language_of_its_supplier(orchard: Buyer) -> None:
     order = orchard.order(orchard.staff.accepted(**HEADS))["EBHT"]
 
-    orchard.act(order["id"], "send", means="email")
+    orchard.act(order["id"], "send", without_advance="Known.", means="email")
 
     store, clock = orchard.staff.counter.store, orchard.staff.counter.clock
     (mail,) = store.read(lambda records: records.mails.due(clock.now, 9))

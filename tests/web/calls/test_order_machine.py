@@ -120,7 +120,7 @@ class Orders(AtTheCounter):
         self.accept()
         self.order()
         for order in self.orders:
-            self.act(order, "send", {"means": "portal"}, True)
+            self.act(order, "send", {"without_advance": "Known.", "means": "portal"}, True)
             order.is_sent = True
 
     @rule()
@@ -199,9 +199,9 @@ class Orders(AtTheCounter):
             supplier = self.client.get(f"/v1/orders/{order.id}").json()["order"]["supplier"]
             contact = self.service.workshop.catalogue.suppliers[supplier].contact
             allowed = contact is not None and contact.email is not None
-            self.act(order, "send", {"means": means}, allowed)
+            self.act(order, "send", {"without_advance": "Known.", "means": means}, allowed)
         else:
-            self.act(order, "send", {"means": means}, allowed)
+            self.act(order, "send", {"without_advance": "Known.", "means": means}, allowed)
         order.is_sent |= allowed
 
     @precondition(lambda self: self.orders)

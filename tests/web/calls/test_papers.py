@@ -130,7 +130,7 @@ def test_order_has_its_papers(staff: Staff) -> None:
         assert net in printed
         assert f"Purchaseorder{one['id']}" in printed
         records = list(csv.DictReader(StringIO(table, newline="")))
-        assert {record["order_id"] for record in records} == {one["id"]}
+        assert {record["order"] for record in records} == {one["id"]}
         for line in one["order"]["lines"]:
             assert line["sku"] in printed
             assert line["sku"] in table

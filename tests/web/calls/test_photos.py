@@ -196,6 +196,7 @@ HTML = b"<!doctype html><script>alert(1)</script>"
         (png(), "text/html"),
         (png(), "application/json"),
         (png(), "image/png2"),
+        (HTML, "application/octet-stream"),
         (png(), ""),
         (b"\x89PNG", "image/png"),
     ],
@@ -208,6 +209,15 @@ def test_add_refuses_what_is_not_the_image_it_says(
     assert "image/" in document["detail"]
     assert "image/webp" in answer.headers["accept"]
     assert client.get(f"/v1/quotes/{quote}/photos").json() == {"items": []}
+
+
+@pytest.mark.parametrize(("data", "media"), [(JPEG, "image/jpeg"), (png(), "image/png")])
+def test_add_takes_bytes_for_the_image_that_they_are(
+    client: Client, quote: str, step: str, data: bytes, media: str
+) -> None:
+    answer = send(client, quote, data, step, "application/octet-stream")
+    assert answer.status_code == 201, answer.text
+    assert client.get(answer.json()["path"]).headers["content-type"] == media
 
 
 def test_add_never_serves_a_picture_with_a_page_in_it_as_a_page(

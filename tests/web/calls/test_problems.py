@@ -190,7 +190,7 @@ def ordered(owner: TestClient[Any]) -> str:
         (f"{quote}/issue", {}),
         (f"{quote}/accept", yes),
         ("/v1/orders", {"revisions": [{"quote": "Q1", "revision": 1}]}),
-        ("/v1/orders/O1/send", {"means": "portal", "by": "Owner"}),
+        ("/v1/orders/O1/send", {"means": "portal", "without_advance": "Known.", "by": "Owner"}),
     ):
         headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
         assert owner.post(path, json=body, headers=headers).is_success

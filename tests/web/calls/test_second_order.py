@@ -47,7 +47,7 @@ def spent(orders: list[Any]) -> Decimal:
 def test_margin_of_a_change_order_counts_both_orders(staff: Staff) -> None:
     ordered, arrived = (margin_of_a_find(staff, is_here=is_here) for is_here in (False, True))
 
-    # what arrived for the quote is no stock besides
+    # what arrived for the quote is no stock
     assert arrived == ordered
 
 
@@ -61,7 +61,8 @@ def margin_of_a_find(staff: Staff, *, is_here: bool) -> Any:
     staff.act(id, "start", None if is_here else FIRST)
 
     revision = found_part(staff, id)
-    margin = staff.get(f"/v1/quotes/{id}/revisions/{revision}")["quote"]["margin"]
+    changed = staff.get(f"/v1/quotes/{id}/revisions/{revision}")["quote"]
+    margin = changed["margin"]
     answer = order(staff, id, revision)
 
     second = answer["items"]
@@ -71,6 +72,9 @@ def margin_of_a_find(staff: Staff, *, is_here: bool) -> Any:
     assert sum(charged) > 0
     # what was ordered is paid as it was ordered, and only the rest is bought now
     assert amount(margin["landed"]) == spent(first) + spent(second)
+    assert changed["buying"]["landed"] == margin["landed"]
+    arriving = second if is_here else [*first, *second]
+    assert changed["buying"]["ready_on"] == max(one["order"]["promised"] for one in arriving)
     (cost,) = answer["costs"]
     assert cost["planned"] == cost["landed"] == margin["landed"]
     assert cost["left"] == margin["left"]

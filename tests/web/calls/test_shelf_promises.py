@@ -217,5 +217,6 @@ def receive_all(staff: Staff, number: str) -> None:
     for act in ("send", "receipts"):
         answer = staff.client.get(path)
         lines = [{"line": one["line"], "packs": one["packs"]} for one in answer.json()["lines"]]
-        how = {"means": "portal", "reference": "S-1"} if act == "send" else {"lines": lines}
+        send = {"means": "portal", "reference": "S-1", "without_advance": "Known."}
+        how = send if act == "send" else {"lines": lines}
         staff.done(f"{path}/{act}", {"by": "Owner", **how}, answer.headers["ETag"])

@@ -125,6 +125,34 @@ def test_slips_that_were_not_told_are_told_as_one(buyer: Buyer) -> None:
     assert (draft["was"], draft["complete_on"]) == (was, "2027-04-09")
 
 
+@pytest.mark.parametrize("how", ["refused", "cancelled"])
+def test_slip_follows_the_order_that_carries_the_part(buyer: Buyer, how: str) -> None:
+    staff = buyer.staff
+    id = staff.accepted(**HEADS, customer=customer(staff))  # noqa: A001
+    order = late_order(buyer, id)
+    (was,) = {line["promised"] for line in order["lines"]}
+    packs = order["lines"][0]["due"]
+    if how == "refused":
+        buyer.act(order["id"], "confirm", lines=[{"line": 1, "refused": packs}])
+    else:
+        slip(buyer, order, "2027-04-26")
+        lines = [{"line": 1, "packs": packs}]
+        buyer.act(order["id"], "cancel", reason="too late", lines=lines)
+    staff.counter.clock.pass_days(14)
+    assert refused(staff, id) == "nothing-slipped"
+
+    (again,) = buyer.order(id).values()
+
+    draft = staff.get(f"/v1/quotes/{id}/slip")
+    assert draft["orders"] == [again["id"]]
+    assert (draft["was"], draft["complete_on"]) == (was, again["order"]["promised"])
+    tell(staff, id)
+    assert refused(staff, id) == "nothing-slipped"
+    # what comes as it was told is no news
+    buyer.act(again["id"], "send", means="portal", reference="S-2")
+    assert refused(staff, id) == "nothing-slipped"
+
+
 def test_promise_that_is_kept_after_all_is_no_news(buyer: Buyer) -> None:
     staff = buyer.staff
     id = staff.accepted(**HEADS, customer=customer(staff))  # noqa: A001

@@ -219,7 +219,11 @@ def test_special_order_that_was_sent_is_billed(staff: Staff) -> None:
     id, line = ordered_block(staff)  # noqa: A001
     for order in staff.get("/v1/orders")["items"]:
         tag = staff.client.get(f"/v1/orders/{order['id']}").headers["ETag"]
-        staff.done(f"/v1/orders/{order['id']}/send", {"means": "portal", "by": "Owner"}, tag)
+        staff.done(
+            f"/v1/orders/{order['id']}/send",
+            {"means": "portal", "without_advance": "Known.", "by": "Owner"},
+            tag,
+        )
 
     assert billed_block(staff, id) == amount(line["amount"])
 
@@ -251,7 +255,7 @@ def test_other_parts_are_billed_once_they_can_not_go_back(staff: Staff) -> None:
 def received(staff: Staff, order: str) -> None:
     path = f"/v1/orders/{order}"
     tag = staff.client.get(path).headers["ETag"]
-    staff.done(f"{path}/send", {"means": "portal", "by": "Owner"}, tag)
+    staff.done(f"{path}/send", {"means": "portal", "without_advance": "Known.", "by": "Owner"}, tag)
     answer = staff.client.get(path)
     lines = enumerate(answer.json()["order"]["lines"], start=1)
     packs = [{"line": at, "packs": one["packs"], "bin": "A1"} for at, one in lines]
@@ -372,9 +376,20 @@ def test_billed_diagnosis_is_taken_off_only_the_first_copy_that_is_accepted(staf
     assert by_of(first) == by_of(second) == by_of(third) == [id]
     for one in (first, second):
         staff.act(one["id"], "issue")
+    path = f"/v1/quotes/{second['id']}/links"
+    link = staff.done(path, {}, staff.tag(second["id"])).json()["path"]
+    assert 'class="yes"' in staff.client.get(link, headers={"Accept": "text/html"}).text
 
     staff.act(first["id"], "accept", YES)
 
+    # no button would be refused
+    page = staff.client.get(link, headers={"Accept": "text/html"}).text
+    assert "Please ask us for a new one." in page
+    assert "<form" not in page
+    assert 'class="yes"' not in page
+    form = {"Accept": "text/html", "Content-Type": "application/x-www-form-urlencoded"}
+    answer = staff.client.post(f"{link}/accept", content="who=M.+Ferrier", headers=form)
+    assert (answer.status_code, "<form" in answer.text) == (409, False)
     # the others are alternatives no longer
     assert refusal(staff, second["id"], "accept", YES) == ["diagnosis-set-off"]
     assert refusal(staff, third["id"], "issue", None) == ["diagnosis-set-off"]

@@ -63,7 +63,11 @@ def test_steps_that_need_parts_wait_until_these_are_here(staff: Staff) -> None:
 def receive(staff: Staff, order: str) -> None:
     """Send an order, and receive all of it."""
     tag = staff.client.get(f"/v1/orders/{order}").headers["ETag"]
-    staff.done(f"/v1/orders/{order}/send", {"means": "telephone", "by": "Owner"}, tag)
+    staff.done(
+        f"/v1/orders/{order}/send",
+        {"means": "telephone", "without_advance": "Known.", "by": "Owner"},
+        tag,
+    )
     answer = staff.client.get(f"/v1/orders/{order}")
     lines = [
         {"line": place, "packs": line["packs"], "bin": "A1"}

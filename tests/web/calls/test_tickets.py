@@ -52,6 +52,7 @@ def test_ticket_is_kept_with_the_shops_terms(staff: Staff) -> None:
         "If we repair the machine, we credit 100% of the price of finding the fault.",
         "Storage is free for 14 days after we tell you that the machine is ready. Then it costs "
         "$3.00 a day.",
+        "What storage costs is before tax.",
         "Machines that are not collected: written notice; lien and disposal rules follow local "
         "law.",
         "If we fetch or bring the machine, each trip costs $25.00, and $1.20 for each kilometre.",

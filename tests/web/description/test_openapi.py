@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,15 @@ from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
 from kitwright.keeping.acts import ACTS
+from kitwright.keeping.generation import Generation, Origin
+from kitwright.keeping.kinds import KINDS as EVENT_KINDS
+from kitwright.keeping.record import Event, Hand
+from kitwright.outbound.post import DEADLINE_SECONDS
+from kitwright.outbound.signature import RETRY_DELAYS, headers, make_secret
+from kitwright.posting import message
 from kitwright.web.calls.all import KEPT_OPERATIONS
 from kitwright.web.description.codes import documented_codes
+from kitwright.web.description.webhooks import ATTEMPTS, HOURS
 from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import KINDS
 
@@ -70,6 +78,48 @@ def test_description_is_valid_openapi() -> None:
 
 def test_description_served_is_the_one_that_is_kept(client: TestClient[Any]) -> None:
     assert client.get("/openapi.json").json() == DOCUMENT
+
+
+def test_description_tells_the_messages_of_webhooks() -> None:
+    posted = DOCUMENT["webhooks"]["event"]["post"]
+    event = Event(
+        seq=12,
+        at=datetime(2026, 11, 25, 14, 30, tzinfo=UTC),
+        kind="quote.created",
+        subject="quote:1",
+        facts={"state": "draft"},
+        hand=Hand.key,
+        by="3fK9sQ0aZx",
+        request_id="one",
+    )
+    first = Generation(number=1, epoch="0123456789", after=0, begun_at=event.at)
+    origin = Origin(shop="8b0e", generations=(first,))
+    at = datetime(2026, 11, 25, 14, 31, tzinfo=UTC)
+    body = message(event, origin)
+    signed = headers([make_secret()], message_id=origin.delivery_id(1, 12), at=at, body=body)
+
+    (content,) = posted["requestBody"]["content"].values()
+    assert not against(content["schema"], msgspec.json.decode(body))
+    told = {one["name"]: one for one in posted["parameters"]}
+    assert told.keys() == signed.keys()
+    for name, value in signed.items():
+        assert not against(told[name]["schema"], value)
+        assert not against(told[name]["schema"], told[name]["example"])
+
+
+def test_description_tells_how_often_a_message_is_posted() -> None:
+    last = sum(RETRY_DELAYS, timedelta())
+
+    assert len(RETRY_DELAYS) == ATTEMPTS
+    assert timedelta(hours=HOURS - 1) < last <= timedelta(hours=HOURS)
+    assert f"{DEADLINE_SECONDS:.0f} seconds" in DOCUMENT["webhooks"]["event"]["post"]["description"]
+
+
+def test_kinds_of_events_are_an_enumeration() -> None:
+    told = DOCUMENT["components"]["schemas"]
+
+    assert told["EventOut"]["properties"]["kind"]["enum"] == [*EVENT_KINDS]
+    assert told["HookOut"]["properties"]["kinds"]["items"]["enum"] == [*EVENT_KINDS]
 
 
 def test_description_holds_every_operation() -> None:

@@ -92,6 +92,23 @@ def test_browser_gets_a_page_where_a_program_gets_a_problem(
     assert sound_problem(client.get("/v1/quotes/Q-999", headers=BROWSER))["status"] == 404
 
 
+def test_dead_link_speaks_the_language_of_the_browser_or_else_of_the_shop(
+    counter: Counter, client: TestClient[Any]
+) -> None:
+    staff = Staff(counter, client)
+    path = linked(staff)
+    staff.done("/v1/quotes/Q1/links/revoke", None, staff.tag("Q1"))
+    shop = counter.desk.service.workshop.shop.language
+    asked = {"de-AT, en;q=0.5": "de", "en": "en", "fr, de;q=0.2": "de", "fr": shop, "": shop}
+    for dead, status in ((path, 410), ("/v1/links/none", 404)):
+        for languages, spoken in asked.items():
+            headers = {"Authorization": "", **BROWSER, "Accept-Language": languages}
+            answer = client.get(dead, headers=headers)
+            assert answer.status_code == status
+            assert f'<html lang="{spoken}"' in answer.text
+            assert "Accept-Language" in answer.headers["Vary"]
+
+
 def test_form_gets_a_page_though_it_is_too_large(counter: Counter, client: TestClient[Any]) -> None:
     path = linked(Staff(counter, client))
     kind = {"Content-Type": "application/x-www-form-urlencoded"}

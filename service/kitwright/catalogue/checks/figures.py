@@ -144,7 +144,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.SerialBreak: {"at": _SERIAL},
     model.Shop: {"cash_step": _POSITIVE},
     model.StockRow: {"on_hand": _AMOUNT, "cost": _AMOUNT, "promised": _AMOUNT},
-    model.Storage: {"grace_days": _AMOUNT, "per_day": _AMOUNT},
+    model.Storage: {"grace_days": _AMOUNT, "per_day": _AMOUNT, "most": _AMOUNT},
     model.SubletPrice: {"cost": _AMOUNT, "days": _AMOUNT, "percent": _AMOUNT},
     model.Supplier: {
         "lead_days": _AMOUNT,
@@ -183,7 +183,7 @@ PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
     model.PartsPrice: ("step",),
     model.Pickup: ("base",),
     model.Shop: ("cash_step",),
-    model.Storage: ("per_day",),
+    model.Storage: ("per_day", "most"),
     model.Supplier: (
         "freight",
         "free_freight_from",

@@ -133,10 +133,13 @@ class Pickup(Record, frozen=True, kw_only=True):
 
 
 class Storage(Record, frozen=True, kw_only=True):
-    """The price per day of an unclaimed machine after `grace_days`, and the notice given."""
+    """The price per day of an unclaimed machine after `grace_days`, and the notice given; `most` is
+    all that it can come to, None if nothing limits it.
+    """
 
     grace_days: int
     per_day: Figure
+    most: Figure | None = None
     notice: str
 
 

@@ -29,7 +29,7 @@ class Offer(Record, frozen=True, kw_only=True):
     multiples of `multiple`.
 
     `stock` is in packs; None means unknown. `lead_days` and `freight` replace the supplier's own.
-    What `is_special` is ordered for one customer alone, once the advance is paid, and not taken
+    What `is_special` is ordered for one customer alone, and not taken
     back.
     """
 

@@ -12,10 +12,11 @@ from kitwright.keeping.record.bill import (
     KeptBill,
     KeptStatement,
     Payment,
+    StorageFee,
     bill_name,
 )
 from kitwright.keeping.record.clock import ClockEntry, ClockKind, Phase
-from kitwright.keeping.record.customer import Billing, Customer, Machine, Ticket
+from kitwright.keeping.record.customer import Billing, Customer, Machine, StorageTerms, Ticket
 from kitwright.keeping.record.erasure import (
     Disposal,
     DisposalKind,
@@ -48,6 +49,7 @@ from kitwright.keeping.record.quote import (
     SETTLED,
     Addition,
     Authorisation,
+    EarlyWish,
     FromAfar,
     KeptQuote,
     QuoteState,
@@ -69,6 +71,7 @@ __all__ = [
     "Disposal",
     "DisposalKind",
     "DueDelivery",
+    "EarlyWish",
     "Erasure",
     "ErasureStage",
     "EstimateEntry",
@@ -104,6 +107,8 @@ __all__ = [
     "Revision",
     "RevisionState",
     "Stamp",
+    "StorageFee",
+    "StorageTerms",
     "Ticket",
     "Waiting",
     "bill_name",

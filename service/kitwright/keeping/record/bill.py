@@ -8,6 +8,7 @@ from enum import StrEnum
 from msgspec import Struct
 
 from kitwright.money import Money
+from kitwright.quote import Amount, Count, StatementLine, Tax
 
 
 class KeptStatement(Struct, frozen=True, kw_only=True):
@@ -47,11 +48,25 @@ class Payment(Struct, frozen=True, kw_only=True):
     is_advance: bool = False
 
 
+class StorageFee(Struct, frozen=True, kw_only=True):
+    """What was owed for storage when a machine was collected: for `days` after `free_until`. It is
+    the `line` that follows those of the statement, with the `taxes` on it; or `waived` is why the
+    shop did not charge it, and `line` is None.
+    """
+
+    free_until: date
+    days: Count
+    fee: Amount
+    line: StatementLine | None = None
+    taxes: tuple[Tax, ...] = ()
+    waived: str | None = None
+
+
 class Handover(Struct, frozen=True, kw_only=True):
     """A machine was collected by `collector`, and handed over by `who`, with the balance then.
 
     `old_parts` says that the old parts went along, `is_unsafe` that the machine is tagged as not
-    safe to use.
+    safe to use. `storage` is None if none was owed.
     """
 
     quote: int
@@ -62,6 +77,7 @@ class Handover(Struct, frozen=True, kw_only=True):
     is_unsafe: bool
     balance: Money
     who: str
+    storage: StorageFee | None = None
 
 
 class BillKind(StrEnum):
@@ -78,8 +94,9 @@ class KeptBill(Struct, frozen=True, kw_only=True):
 
     `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`, as it was made; from
     `erased_at` on, `body` has no personal data. At `entered_at` it was entered from its copy after
-    a restore; None if it was made here. `buyer` is the number of the customer to whom it is made
-    out, None if that is only known to be the quote's.
+    a restore; None if it was made here. `is_sealed` says whether the seal of that copy held: True
+    of a true copy, False of one that was changed, None of one without a seal. `buyer` is the number
+    of the customer to whom it is made out, None if that is only known to be the quote's.
     """
 
     number: int
@@ -99,6 +116,7 @@ class KeptBill(Struct, frozen=True, kw_only=True):
     erased_at: datetime | None = None
     entered_at: datetime | None = None
     buyer: int | None = None
+    is_sealed: bool | None = None
 
     @property
     def name(self) -> str:

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from kitwright.keeping.record.hand import Means
 from kitwright.money import Money
-from kitwright.quote import Registered
+from kitwright.quote import Amount, Count, Registered
 
 
 class Billing(Registered, frozen=True, kw_only=True):
@@ -61,12 +61,24 @@ class Machine(Struct, frozen=True, kw_only=True):
     erased_at: datetime | None
 
 
+class StorageTerms(Struct, frozen=True, kw_only=True):
+    """What a ticket says of storage: it is free for some days after the customer was told that the
+    machine is ready, then `per_day`, and `most` in all, None if nothing limits it. Both are with
+    tax if the shop's prices were.
+    """
+
+    grace_days: Count
+    per_day: Amount
+    most: Amount | None = None
+
+
 class Ticket(Struct, frozen=True, kw_only=True):
     """A machine as it was taken in, before any test: for whom, with what, and on which terms.
 
     `brought_by` is who brought it, None if the customer did. `fee` is charged for the diagnosis,
     including tax if the shop's prices do; `most` is the highest that finding the fault may cost,
-    None if that is the fee. `terms` are the shop's, as sentences in the ticket's `language`.
+    None if that is the fee. `terms` are the shop's, as sentences in the ticket's `language`, and
+    `storage` what they say of storage; None if nothing, or in tickets of earlier versions.
     `sha256`, in hex, is of the text that is agreed to. Once it is agreed to, it never changes. Of
     an erased ticket, the fee, the times and the number of the customer are left.
     """
@@ -89,4 +101,5 @@ class Ticket(Struct, frozen=True, kw_only=True):
     agreed_at: datetime | None = None
     agreed_by: str | None = None
     means: Means | None = None
+    storage: StorageTerms | None = None
     erased_at: datetime | None = None

@@ -19,7 +19,8 @@ class Event(Struct, frozen=True, kw_only=True):
     id), the customer by a link, or the service.
 
     Places are in the order of commits and have no gaps, except where a restore left places out.
-    `facts` hold no personal data.
+    `facts` hold no personal data: codes, numbers, ids, amounts and days, never text that somebody
+    wrote.
     """
 
     seq: int

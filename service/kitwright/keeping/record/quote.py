@@ -88,7 +88,8 @@ class Revision(Struct, frozen=True, kw_only=True):
     (`kitwright.keeping.sums.Reckoning`), empty if the tax is not known.
 
     `sha256`, in hex, is of `shown` as it was when issued. `is_erased` says that personal data has
-    been removed since. `reason` is the customer's, for declining.
+    been removed since. `reason` is the shop's for keeping the prices of an earlier day, if the
+    revision was issued with them; if it was declined, the customer's.
     """
 
     quote: int = 0
@@ -113,11 +114,23 @@ class Revision(Struct, frozen=True, kw_only=True):
     shown: bytes = b""
 
 
+class EarlyWish(Struct, frozen=True, kw_only=True):
+    """A customer's wish, after the yes, that the work begin at once: when, by whom and by which
+    means it was said, and its words.
+    """
+
+    at: datetime
+    who: str
+    means: Means
+    text: str
+
+
 class FromAfar(Struct, frozen=True, kw_only=True):
     """A yes by a link as a contract made from afar: the customer may withdraw for `days`, until the
     end of the day `until`. `starts_early` says that the work may begin before that, as the customer
     asked. `withdrawn_by` withdrew by some `means`; they are None if nobody did. `notice_sha256` is
     of the notice and the form that were shown with the yes, None of a yes from before it was kept.
+    `wish` is None if the early start was asked for with the yes, or not at all.
     """
 
     days: Annotated[int, Meta(ge=0, le=999)]
@@ -127,6 +140,7 @@ class FromAfar(Struct, frozen=True, kw_only=True):
     withdrawn_at: datetime | None = None
     withdrawn_by: str | None = None
     means: Means | None = None
+    wish: EarlyWish | None = None
 
 
 class Authorisation(Struct, frozen=True, kw_only=True):

@@ -1,6 +1,6 @@
 """Billing: what was really used and clocked, against what was agreed, and the bill that follows."""
 
-from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill
+from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill, with_taxes
 from kitwright.stages.billing.clocked import Timed, allot_clocked
 from kitwright.stages.billing.stopped import (
     LIMITED,
@@ -40,4 +40,5 @@ __all__ = [
     "bill",
     "bill_stopped",
     "check_used",
+    "with_taxes",
 ]

@@ -10,13 +10,7 @@ from kitwright.stages.ordering.follow_up import (
     plan_follow_up,
 )
 from kitwright.stages.ordering.instead import Lacking, next_offer
-from kitwright.stages.ordering.later import (
-    find_earlier,
-    is_of_kit,
-    later_orders,
-    own_stock,
-    with_orders,
-)
+from kitwright.stages.ordering.later import find_earlier, later_orders, with_orders
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.placed import Earlier, Packs, per_pack
 from kitwright.stages.ordering.shortage import (
@@ -57,13 +51,11 @@ __all__ = [
     "buy_together",
     "fill_up",
     "find_earlier",
-    "is_of_kit",
     "join_orders",
     "joined",
     "landed_of",
     "later_orders",
     "next_offer",
-    "own_stock",
     "per_pack",
     "plan_follow_up",
     "share_charge",

@@ -6,13 +6,11 @@ own.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from datetime import date
 from decimal import Decimal
-from fractions import Fraction
 
-from kitwright.catalogue.model import Catalogue, ItemId, Shop
+from kitwright.catalogue.model import Catalogue, Shop
 from kitwright.money import total
 from kitwright.stages.kit import Kit
 from kitwright.stages.ordering.follow_up import order_rest
@@ -20,7 +18,6 @@ from kitwright.stages.ordering.order import PartsOrder
 from kitwright.stages.ordering.placed import Earlier, Packs
 from kitwright.stages.request import Ordered, OrderedPacks
 from kitwright.stages.supply import Supply
-from kitwright.units import exact
 
 
 def later_orders(
@@ -35,59 +32,26 @@ def later_orders(
     return order_rest(catalogue, shop, supply, kit.bought, earlier, on)
 
 
-def is_of_kit(ordered: Ordered) -> bool:
-    """Return whether what is left of what was ordered depends on what a kit takes from stock."""
-    return any(each.is_here for each in ordered.packs)
-
-
-def find_earlier(catalogue: Catalogue, supply: Supply, ordered: Ordered, kit: Kit) -> Earlier:
-    """Return what was ordered before, without what a kit takes of it from stock."""
-    return Earlier(catalogue, supply, _left(catalogue, ordered, kit))
-
-
-def own_stock(catalogue: Catalogue, ordered: Ordered, kit: Kit) -> Mapping[ItemId, Fraction]:
-    """Return how much of each item that a kit takes from stock was ordered for the quote before, in
-    the item's unit.
-    """
-    here: dict[ItemId, Fraction] = defaultdict(Fraction)
-    for each in ordered.packs:
-        if each.is_here:
-            here[each.item] += each.count * _content(catalogue, each)
-    return {item: min(amount, _taken(kit, item)) for item, amount in here.items()}
-
-
-def _left(catalogue: Catalogue, ordered: Ordered, kit: Kit) -> Iterator[Packs]:
-    """Yield the packs that were ordered, without those that the kit takes from stock."""
-    own = dict(own_stock(catalogue, ordered, kit))
-    for each in ordered.packs:
-        count, content = each.count, _content(catalogue, each)
-        if each.is_here:
-            gone = min(count, own[each.item] / content)
-            own[each.item] -= gone * content
-            count -= gone
-        if count:
-            yield Packs(
+def find_earlier(catalogue: Catalogue, supply: Supply, ordered: Ordered) -> Earlier:
+    """Return what was ordered before."""
+    return Earlier(
+        catalogue,
+        supply,
+        (
+            Packs(
                 supplier=each.supplier,
                 sku=each.sku,
                 item=each.item,
                 brand="",
-                count=count,
+                count=each.count,
                 size=each.size,
                 unit_cost=Decimal(0),
                 lead_days=0,
                 covers=(),
             )
-
-
-def _content(catalogue: Catalogue, packs: OrderedPacks) -> Fraction:
-    """Return how much of its item is in a pack, in the item's unit."""
-    consumable = catalogue.consumables.get(packs.item)
-    return packs.size * (Fraction(1) if consumable is None else exact(consumable.pack))
-
-
-def _taken(kit: Kit, item: ItemId) -> Fraction:
-    """Return how much of an item a kit takes from stock."""
-    return sum((each.quantity for each in kit.from_stock if each.item == item), Fraction(0))
+            for each in ordered.packs
+        ),
+    )
 
 
 def with_orders(shop: Shop, ordered: Ordered | None, orders: Iterable[PartsOrder]) -> Ordered:
@@ -111,5 +75,5 @@ def with_orders(shop: Shop, ordered: Ordered | None, orders: Iterable[PartsOrder
     return Ordered(
         packs=(*ordered.packs, *more),
         charged=ordered.charged + charged,
-        goods=None if ordered.goods is None else ordered.goods + goods,
+        goods=ordered.goods + goods,
     )

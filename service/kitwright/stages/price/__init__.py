@@ -16,7 +16,14 @@ from kitwright.stages.price.line import (
     price_line,
 )
 from kitwright.stages.price.price import Priced, price_lines
-from kitwright.stages.price.total import Advance, Totals, find_advances, price_of, tax_lines
+from kitwright.stages.price.total import (
+    WHOLE_ENGINE,
+    Advance,
+    Totals,
+    find_advances,
+    price_of,
+    tax_lines,
+)
 
 __all__ = [
     "CUSTOMER",
@@ -25,6 +32,7 @@ __all__ = [
     "GOODS",
     "STOCK",
     "WARRANTY",
+    "WHOLE_ENGINE",
     "Advance",
     "Balance",
     "Goods",

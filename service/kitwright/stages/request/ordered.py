@@ -13,8 +13,7 @@ from kitwright.units import unmixed
 
 class OrderedPacks(Struct, frozen=True, kw_only=True):
     """Packs of a SKU that were ordered, of `size` items each, and a `fraction` of a pack that
-    several quotes share. If they arrived, they are `here`: what the quote takes from stock is
-    theirs first.
+    several quotes share. They are no stock besides, also once they arrived.
     """
 
     supplier: SupplierId
@@ -23,7 +22,6 @@ class OrderedPacks(Struct, frozen=True, kw_only=True):
     size: int
     packs: int
     fraction: str | None = None
-    is_here: bool = False
 
     @property
     def count(self) -> Fraction:
@@ -33,9 +31,9 @@ class OrderedPacks(Struct, frozen=True, kw_only=True):
 
 class Ordered(Struct, frozen=True, kw_only=True):
     """What was ordered for a quote before; what suppliers charged it in freight and fees for that;
-    and what its goods cost, None if that was not told: in major units, without tax.
+    and what its goods cost: in major units, without tax.
     """
 
     packs: tuple[OrderedPacks, ...]
     charged: Decimal
-    goods: Decimal | None = None
+    goods: Decimal = Decimal(0)

@@ -15,6 +15,10 @@ from kitwright.units import exact
 _MARKS = 1 << 128
 
 
+Taking = tuple[ItemId, Quality | None, str | None, Fraction]
+"""Packs of an item, in a quality and from a bin; None: any."""
+
+
 class Held(Struct, frozen=True, kw_only=True):
     """Free stock of one item and make in one bin.
 
@@ -57,17 +61,15 @@ class Stock:
         fresh.mark = (self.mark - gone + fresh.mark) % _MARKS
         return fresh
 
-    def without(self, taken: Iterable[tuple[ItemId, Quality | None, str, Fraction]]) -> Stock:
-        """Return the stock that is left once something is taken: packs of an item in a quality
-        (None: any) from a bin. More than there is leaves nothing.
-        """
+    def without(self, taken: Iterable[Taking]) -> Stock:
+        """Return what is left once something is taken. More than there is leaves nothing."""
         left: dict[ItemId, list[Held]] = {}
         for item, quality, place, packs in taken:
             if item not in self.rows:
                 continue
             rows = left.setdefault(item, list(self.rows[item]))
             for index, row in enumerate(rows):
-                if row.bin == place and quality in (None, row.quality):
+                if place in (None, row.bin) and quality in (None, row.quality):
                     used = min(row.free, packs)
                     packs -= used
                     rows[index] = structs.replace(row, free=row.free - used)

@@ -10,7 +10,7 @@ from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping import consent, life, offer
+from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered, NotNow, NotQuotable, check_act
 from kitwright.keeping.advancing import credit_undue
 from kitwright.keeping.consent import Yes
@@ -27,6 +27,7 @@ from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.freezing import freezing
+from kitwright.web.calls.from_afar import words_of_wish
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import can_begin, unordered
@@ -69,6 +70,16 @@ class WithdrawalIn(Wire, frozen=True, kw_only=True):
     at: Moment | None = None
 
 
+class EarlyStartIn(Wire, frozen=True, kw_only=True):
+    """A customer's wish, after the yes, that the work begin at once, as the shop records it: who
+    said so and how. `text` is what was said or read out; null: the words of the offer's page.
+    """
+
+    who: Text
+    means: Literal["in_person", "telephone", "email"]
+    text: Words | None = None
+
+
 class NotYetSaid(RequestFault):
     """A withdrawal in the future."""
 
@@ -80,8 +91,8 @@ class NotYetSaid(RequestFault):
 
 class IssueIn(Wire, frozen=True, kw_only=True):
     """Whether a draft is issued although its prices are different today. Without `keep_prices` it
-    is refused; with a reason, it is issued at its own prices. The reason stays in the quote's
-    history and in the event permanently, so it should not name people.
+    is refused; with a reason, it is issued at its own prices. The revision keeps the reason as its
+    `reason`.
     """
 
     keep_prices: Text | None = None
@@ -328,6 +339,33 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
         words = tell_advances(language, written(QUOTE, withdrawn.number))
         withdrawn = credit_undue(records, call.stamp, withdrawn, None, words)
     return _told(call, records, withdrawn)
+
+
+@operation(
+    "POST /v1/quotes/{id}/early-start",
+    "startQuoteEarly",
+    "quotes",
+    "act-refused",
+    is_guarded=True,
+)
+def early_start(records: Records, call: Call, body: EarlyStartIn) -> Reply[QuoteHeadOut]:
+    """Record the wish of an early start.
+
+    For a consumer whose yes by a link made a contract from afar and did not say so: the work need
+    no longer wait until the customer can't withdraw (`start`). The right to withdraw stays until
+    the work is done; then a part of the price is owed for what was done. Idempotent: said again, it
+    has no further effect.
+    """
+    quote = call.checked(QUOTE, records.quotes.get)
+    wished = distance.wish_early_start(
+        records,
+        call.stamp,
+        quote,
+        who=body.who,
+        means=Means(body.means),
+        text=body.text or words_of_wish(records, quote),
+    )
+    return _told(call, records, wished)
 
 
 @_act("withdrawal")

@@ -250,7 +250,9 @@ def enter(records: Records, call: Call, body: EnterIn) -> Reply[Bill]:
     here and not after the last one that the owner told; its sums and taxes are those of its lines;
     its hash is `sha256`; buyer, lines and total are those of the quote's customer and statement;
     and no other invoice bills the same. If the quote that it names is not here, make it again and
-    name it in `quote`. `GET /v1/release` says what is missing.
+    name it in `quote`. `GET /v1/release` says what is missing. The seal of a copy tells whether it
+    is a true one; that is said in `is_sealed` of the list and in the event `quote.invoiced` or
+    `quote.credited` (`seal`: `held`, `broken`, or `none` of a version without seals).
     """
     bill = read_copy(body.document, body.sha256, call.desk.currency, call.stamp)
     named = body.quote or bill.quote

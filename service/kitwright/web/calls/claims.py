@@ -65,6 +65,13 @@ class RefuseClaimIn(Wire, frozen=True, kw_only=True):
     by: Text
 
 
+class WithdrawClaimIn(Wire, frozen=True, kw_only=True):
+    """Why a claim is taken back, and who says so."""
+
+    reason: Text
+    by: Text
+
+
 class ClaimDayInvalid(RequestFault):
     """A day that is still to come, or before the claim was made."""
 
@@ -104,7 +111,8 @@ class ClaimsQuery(Wire, frozen=True, kw_only=True):
     """Which claims, newest first."""
 
     state: Annotated[
-        Literal["open", "sent", "credited", "refused"] | None, Meta(description="In this state.")
+        Literal["open", "sent", "credited", "refused", "withdrawn"] | None,
+        Meta(description="In this state."),
     ] = None
     quote: Annotated[QuoteId | None, Meta(description="Of this visit that came back.")] = None
     limit: PageLimit = 50
@@ -135,7 +143,8 @@ def create(records: Records, call: Call, body: ClaimIn) -> Reply[KeptClaimOut]:
     and line that delivered it, the days on which it was received, fitted and failed, the hours, and
     the last day by the supplier's terms. A part that was ordered for the earlier visit is found by
     its order. One from the shelf is found if all that its bin received came by one order; otherwise
-    where it came from is not known. The cause has to be settled as a `part` before.
+    where it came from is not known. The cause has to be settled as a `part` before. More pieces
+    than the earlier visit sold are refused (`claim-too-many`).
     """
     quote = call.checked(QUOTE, records.quotes.get)
     said = Failed(
@@ -237,6 +246,21 @@ def refuse(records: Records, call: Call, body: RefuseClaimIn) -> Reply[KeptClaim
     claim = call.checked(CLAIM, records.claims.get)
     after = claims.answered(claim, _day(call, claim, body.day), None, body.reason, body.by)
     return _done(records, call, claim, "refuse", "claim.refused", after)
+
+
+@operation(
+    "POST /v1/claims/{id}/withdraw",
+    "withdrawClaim",
+    "claims",
+    "act-refused",
+    scope=Scope.ORDER,
+    is_guarded=True,
+)
+def withdraw(records: Records, call: Call, body: WithdrawClaimIn) -> Reply[KeptClaimOut]:
+    """Take a claim back that is not settled. Then the part can be claimed again."""
+    claim = call.checked(CLAIM, records.claims.get)
+    after = claims.withdrawn(claim, call.stamp.today, body.reason, body.by)
+    return _done(records, call, claim, "withdraw", "claim.withdrawn", after)
 
 
 def _day(call: Call, claim: Claim, day: date | None) -> date:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
+from fractions import Fraction
 from threading import Lock
 from time import monotonic
 from typing import Any, Concatenate, Final, ParamSpec, Protocol, TypeVar
@@ -30,7 +31,9 @@ from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.stages.supply import Stock, day_of_order
 from kitwright.stages.work import Estimates
+from kitwright.units import exact
 from kitwright.web.calls.estimating import EstimateBook
+from kitwright.web.calls.placing import arrivals
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.stocking import Shelf, less, promised_before
@@ -218,6 +221,11 @@ class Desk:
         return self.service.workshop.shop.currency
 
     @property
+    def price_tolerance(self) -> Fraction:
+        """By how many per cent a supplier's price or charges may be higher than agreed."""
+        return exact(self.service.workshop.shop.purchasing.price_tolerance_percent)
+
+    @property
     def link_days(self) -> int:
         """The most days by which a customer's link may outlive the offer's last valid day."""
         return self.service.workshop.shop.quote.link_days
@@ -228,9 +236,9 @@ class Desk:
         return self.service.overrun
 
     def stock(self, quote: int | None = None) -> Stock:
-        """Return what is free on the shelf now; for a quote, with what it has of it, and without
-        what is promised to machines of its fleet before its own. If the records can't be read, it
-        is what was free before.
+        """Return what is free on the shelf now; for a quote, with what it has of it, but what came
+        by its own orders, and without what is promised to machines of its fleet before its own. If
+        the records can't be read, it is what was free before.
         """
         catalogue = self.service.workshop.catalogue
 
@@ -238,6 +246,8 @@ class Desk:
             stock = self.shelf.stock(records, catalogue, quote)
             if quote is None:
                 return stock
+            # what was ordered for it costs the same, whether it arrived or not
+            stock = stock.without(arrivals(records, catalogue, quote))
             return less(stock, catalogue, promised_before(records, quote))
 
         try:

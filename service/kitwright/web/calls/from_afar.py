@@ -9,12 +9,14 @@ from typing import Annotated
 from msgspec import Meta
 
 from kitwright.catalogue.model import Contact
-from kitwright.documents.withdrawal_words import withdrawal_told, words_of_right
+from kitwright.documents.withdrawal_words import wish_told, withdrawal_told, words_of_right
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.distance import distance_of, made_from_afar
+from kitwright.keeping.life import revision_of
 from kitwright.keeping.record import FromAfar, KeptQuote, Revision, Stamp
 from kitwright.keeping.store import Records
 from kitwright.language.scribe import Scribe
+from kitwright.quote import read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import Sha256
@@ -69,6 +71,12 @@ def told_right(
         sha256=sha256("\n".join((*told.notice, *told.form)).encode()).hexdigest(),
         wish=told.wish,
     )
+
+
+def words_of_wish(records: Records, quote: KeptQuote) -> str:
+    """Return the words by which a customer asks for an early start, in a quote's language."""
+    shown = read_quote(revision_of(records, quote, quote.shown).answer)
+    return wish_told(Scribe(shown.language))
 
 
 def right_of_yes(

@@ -11,15 +11,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Final
+from typing import Annotated, Final
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.event import Facts
 from kitwright.keeping.ledger import UNIT
 from kitwright.keeping.order_progress import arrived_for, orders_of, progress_of
+from kitwright.keeping.reserving import free_of
 from kitwright.keeping.store import Records
 from kitwright.quote import Cover, Kit, Line, Pack, Quote
 from kitwright.stages.billing import GOODS
@@ -29,8 +30,16 @@ from kitwright.stages.work_plan import part_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import ORDER, written
 from kitwright.web.calls.placing import packs_held
+from kitwright.web.edge.shapes import Text
 
-_Amounts = dict[str, Fraction]
+Unbooked = Annotated[
+    Text | None,
+    Meta(
+        description="Why goods are billed of which no delivery is booked, for example because they "
+        "came from another job; the statement keeps it. Null: there are none."
+    ),
+]
+_Amounts = defaultdict[str, Fraction]
 """Number of an item -> how much of it, in its unit."""
 
 
@@ -84,24 +93,39 @@ def _named(absent: Absent, billed: Decimal, to_shelf: Decimal) -> str:
 
 
 def absent_lines(
-    records: Records, catalogue: Catalogue, quote: int, agreed: Quote
+    records: Records,
+    catalogue: Catalogue,
+    quote: int,
+    agreed: Quote,
+    billed: Mapping[int, Decimal] = MappingProxyType({}),
 ) -> Iterator[Absent]:
-    """Yield the agreed lines of goods that are not here, or not all of them."""
-    missing = _missing(agreed.kit, _here(records, catalogue, quote))
-    for place, line in enumerate(agreed.lines, start=1):
-        if line.kind not in GOODS:
-            continue
+    """Yield the agreed lines of goods that are not here, or not all of them. A line of which more
+    is `billed` than was agreed may also have what is left of the goods here, and free on the shelf.
+    """
+    here = _here(records, catalogue, quote)
+    missing = _missing(agreed.kit, here)
+    goods = {at: line for at, line in enumerate(agreed.lines, start=1) if line.kind in GOODS}
+    more = {at: billed.get(at, _NONE) - Decimal(line.quantity) for at, line in goods.items()}
+    for item in {line.code for at, line in goods.items() if more[at] > 0}:
+        here[item] += Fraction(sum(free for _, free in free_of(records, item)), UNIT)
+    for place, line in goods.items():
         places = {(one.role, one.cylinder) for one in line.places}
         filled = [each for each in missing if (each[1].role, each[1].cylinder) in places]
         own = [each for each in filled if line.code in (each[0].item, each[1].fitted)] or filled
         needed = sum((Fraction(cover.quantity) for _, cover, _ in own), Fraction(0))
         lacking = sum((amount for _, _, amount in own), Fraction(0))
-        if lacking:
+        beyond = max(Fraction(more[place]), Fraction(0))
+        spare = min(beyond, here[line.code])
+        here[line.code] -= spare
+        if lacking or spare < beyond:
             whole = Decimal(line.quantity)
-            here = part_of(whole, 1 - lacking / needed)
+            there = part_of(whole, 1 - lacking / needed) if lacking else whole
             items = {one.item for one, _, amount in own if amount}
             yield Absent(
-                place=place, line=line, here=here, orders=tuple(_awaited(records, quote, items))
+                place=place,
+                line=line,
+                here=there + part_of(Decimal(1), spare),
+                orders=tuple(_awaited(records, quote, items)),
             )
 
 
@@ -134,9 +158,11 @@ def check_here(
     return tuple(one.place for one in over)
 
 
-def unbooked_facts(lines: Sequence[int], reason: str | None) -> Facts:
-    """Return what an event tells of lines that are billed although they are not here."""
-    return {"unbooked": reason, "lines": ", ".join(map(str, lines))} if lines else {}
+def unbooked_facts(lines: Sequence[int]) -> Facts:
+    """Return what an event tells of lines that are billed although they are not here. The reason
+    is in the statement, because events hold no text of people.
+    """
+    return {"unbooked": ", ".join(map(str, lines))} if lines else {}
 
 
 def _awaited(records: Records, quote: int, items: set[str]) -> Iterator[str]:
@@ -175,14 +201,16 @@ def _here(records: Records, catalogue: Catalogue, quote: int) -> _Amounts:
 
 
 def _missing(kit: Kit, here: _Amounts) -> list[tuple[Pack, Cover, Fraction]]:
-    """Return the needs that the shop fills, each with what is not here for it."""
-    left, found = dict(here), []
+    """Return the needs that the shop fills, each with what is not here for it; `here` becomes what
+    is left.
+    """
+    found = []
     for pack in kit.packs:
         for cover in pack.covers if pack.source != CUSTOMER else ():
             rest = Fraction(cover.quantity)
             for number in dict.fromkeys((cover.fitted or cover.part, cover.part)):
-                taken = min(rest, left.get(number, Fraction(0)))
+                taken = min(rest, here[number])
                 rest -= taken
-                left[number] = left.get(number, Fraction(0)) - taken
+                here[number] -= taken
             found.append((pack, cover, rest))
     return found

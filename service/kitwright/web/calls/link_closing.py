@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Final
 
 from kitwright.documents.closing_view import BillLink, Closing
-from kitwright.keeping.accounts import account_of
+from kitwright.keeping.accounts import account_of, with_storage
 from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.record import BillKind, KeptBill, KeptQuote, Revision
 from kitwright.keeping.store import Records
@@ -57,7 +57,7 @@ def closing_of(
         return None
     account, handover = account_of(records, quote), records.handovers.get(quote.number)
     return Closing(
-        statement=read_statement(kept.body),
+        statement=with_storage(read_statement(kept.body), handover),
         finished_on=kept.day,
         due=account.due + account.rounded,
         paid=account.paid,

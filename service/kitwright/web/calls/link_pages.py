@@ -16,7 +16,6 @@ from litestar.response.base import ASGIResponse
 from msgspec import Struct, structs
 
 from kitwright.documents.closing_view import Closing
-from kitwright.documents.notice_page import Notice
 from kitwright.documents.page_actions import REPEATED, PageActions, PageField
 from kitwright.documents.page_words import wrong_told
 from kitwright.documents.papers import Page
@@ -33,7 +32,7 @@ from kitwright.web.calls.handlers import answering, operation_of, route
 from kitwright.web.calls.ticking import TicksIn
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
-from kitwright.web.edge.problems import KINDS, FaultOut, Refusal, fault_of
+from kitwright.web.edge.problems import FaultOut, Refusal, fault_of
 from kitwright.web.edge.reply import Reply, response
 
 T = TypeVar("T", bound=Struct)
@@ -48,8 +47,6 @@ _IN_GROUPS: Final = re.compile(
 )
 _MOST_FIELDS: Final = 250
 _MOST_FORM: Final = 16_384
-_NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-expired": Notice.link_expired}
-"""Problem code -> the page that explains it."""
 
 _SEE_OTHER: Final = 303
 _REFUSED: Final = 400
@@ -76,12 +73,7 @@ Decide = Callable[..., Any]
 async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosing) -> Reply[Any]:
     """Return the `offered` revision as a page, with what can be chosen there, or as PDF."""
     desk = call.desk
-    try:
-        found = desk.store.read(lambda records: offered(records, call))
-    except Refusal as refusal:
-        if form == PDF:
-            raise
-        return _notice(desk, refusal)
+    found = desk.store.read(lambda records: offered(records, call))
     if form == HTML:
         found = await choosing(call, found, TicksIn())
         return _offer_page(desk, found)
@@ -172,8 +164,6 @@ async def _decided(
         return await again({_field(fault): fault.code for fault in error.faults if fault.path}, 422)
     except ActRefused as error:
         return await again({_field(error): error.code} if error.path else {}, 409)
-    except Refusal as refusal:
-        return _notice(desk, refusal)
     desk.wake()
     page = beside(call, call.variable("token"))
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
@@ -311,7 +301,7 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
 def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str]:
     """Return the code of the error in a form by its field; a missing one is the required one."""
     fault = fault_of(error)
-    required = next(field.name for field in structs.fields(shape) if field.required)
+    required = next((field.name for field in structs.fields(shape) if field.required), "")
     return {fault.pointer.lstrip("/") or required: fault.code}
 
 
@@ -326,10 +316,7 @@ async def _again(
     """Return the page again as the customer's choices make it, with an error message next to each
     invalid field. If a choice can't be priced, it is the page of the offer as it stands.
     """
-    try:
-        found = call.desk.store.read(lambda records: offered(records, call))
-    except Refusal as refusal:
-        return _notice(call.desk, refusal)
+    found = call.desk.store.read(lambda records: offered(records, call))
     try:
         found = await choosing(call, found, _ticks(entered))
     except msgspec.ValidationError as error:
@@ -363,13 +350,6 @@ def _as_answered(found: Offered, status: int, scribe: Scribe) -> Offered:
     )
     notice = " ".join(filter(None, (told, found.actions.notice)))
     return structs.replace(found, actions=structs.replace(found.actions, notice=notice))
-
-
-def _notice(desk: Desk, refusal: Refusal) -> Reply[Any]:
-    if refusal.code not in _NOTICES:
-        raise refusal
-    page = desk.papers.notice_page(_NOTICES[refusal.code])
-    return _page(page, KINDS[refusal.code].status)
 
 
 def _page(page: Page, status: int = 200) -> Reply[Any]:

@@ -12,12 +12,14 @@ from msgspec import structs
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
-from kitwright.keeping import consent, life, offer
+from kitwright.documents.page_words import set_off_told
+from kitwright.keeping import consent, distance, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.choosing import agreed_from, withdrawn_from
 from kitwright.keeping.consent import Yes, limit_before
 from kitwright.keeping.distance import (
     may_withdraw,
+    waits_until,
     withdrawn_at,
 )
 from kitwright.keeping.life import chosen_of
@@ -34,6 +36,7 @@ from kitwright.keeping.record import (
     RevisionState,
     Stamp,
 )
+from kitwright.keeping.set_off import may_set_off
 from kitwright.keeping.store import Records
 from kitwright.keeping.waiting import waits_since
 from kitwright.keeping.whom import is_for_the_same
@@ -56,7 +59,7 @@ from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls import withdrawing
 from kitwright.web.calls.amounts import read_amount_or_none, read_total_or_none
 from kitwright.web.calls.call import Call, quote_of
-from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right
+from kitwright.web.calls.from_afar import WithdrawalOut, right_of_yes, told_right, words_of_wish
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_closing import OfferAccountOut, closing_of, told_account
@@ -148,6 +151,14 @@ class OfferedChoiceOut(Out, frozen=True, kw_only=True):
     more: Money
     text: str
     quote: ShownQuote
+
+
+class EarlyIn(Wire, frozen=True, kw_only=True):
+    """A customer's wish, after the yes, that the work begin at once: who says so; null: who gave
+    the yes.
+    """
+
+    who: Text | None = None
 
 
 class WithdrawIn(Wire, frozen=True, kw_only=True):
@@ -321,7 +332,8 @@ def _offered(records: Records, call: Call) -> Offered:
         paper_of(records, quote, revision.number, call.desk.overrun),
         call.desk.service.workshop.shop,
     )
-    envelope = paper.envelope
+    envelope, can_accept = paper.envelope, may_set_off(records, quote, revision.number)
+    is_waiting = waits_until(records, quote, call.desk.today()) is not None
     is_open_to_withdraw = quote.agreed == revision.number and may_withdraw(
         records, quote, call.desk.today()
     )
@@ -329,7 +341,7 @@ def _offered(records: Records, call: Call) -> Offered:
         paper,
         PageActions(
             state=PageState(revision.state),
-            accept_url=beside(call, call.variable("token"), "accept"),
+            accept_url=beside(call, call.variable("token"), "accept") if can_accept else None,
             photos_url=beside(call, call.variable("token"), "photos"),
             decline_url=beside(call, call.variable("token"), "decline"),
             newer_url=None if newer is None else beside(call, newer.token),
@@ -339,9 +351,14 @@ def _offered(records: Records, call: Call) -> Offered:
             decided_by=envelope.agreed_by,
             limit=None if envelope.limit is None else amount_of(envelope.limit),
             limit_includes_tax=envelope.limit_includes_tax,
-            notice=to_collect(call.desk, records, quote, paper),
+            notice=to_collect(call.desk, records, quote, paper)
+            if can_accept or revision.state is not RevisionState.issued
+            else set_off_told(Scribe(paper.quote.language)),
             withdraw_url=beside(call, call.variable("token"), "withdraw")
             if is_open_to_withdraw
+            else None,
+            early_url=beside(call, call.variable("token"), "early-start")
+            if quote.agreed == revision.number and is_waiting
             else None,
             visit=_how_far(records, quote),
             valid_until=revision.valid_until,
@@ -565,3 +582,17 @@ def withdraw(records: Records, call: Call, body: WithdrawIn) -> Reply[DecidedOut
     link, stamp, quote = _read(records, call)
     withdrawing.withdraw(call.desk, records, stamp, quote, who=body.who, means=Means.link)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="withdrawn"))
+
+
+@decision("early-start", "startEarlyByLink", _offered, _choosing, "act-refused", **LINK_FACTS)
+def early_start(records: Records, call: Call, body: EarlyIn) -> Reply[DecidedOut]:
+    """Ask for an early start as the customer.
+
+    For a consumer whose yes by the link made a contract from afar and did not say so
+    (`starts_early` of `withdrawal`): the work need no longer wait until the period is over. The
+    wish is recorded in the words of `wish`. Idempotent: repeating the call has no further effect.
+    """
+    link, stamp, quote = _read(records, call)
+    text = words_of_wish(records, quote)
+    distance.wish_early_start(records, stamp, quote, who=body.who, means=Means.link, text=text)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="accepted"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence, Set
+from fractions import Fraction
 
 from msgspec import field
 
@@ -38,10 +39,10 @@ class OrderCostOut(Out, frozen=True, kw_only=True):
 
 
 def costs_of(
-    records: Records, made: Sequence[Made], needs: Sequence[Need]
+    records: Records, made: Sequence[Made], needs: Sequence[Need], tolerance: Fraction
 ) -> Iterator[OrderCostOut]:
     """Yield what the orders of some quotes cost with those made now. A quote whose tax is not known
-    is left out: nobody knows what it leaves.
+    is left out: nobody knows what it leaves. `tolerance` is as in `charged_for`.
     """
     now: dict[int, list[Money]] = defaultdict(list)
     for own in (own for one in made for own in one.joint.allotments):
@@ -50,18 +51,20 @@ def costs_of(
     for asker, need in enumerate(needs):
         if need.agreed.margin is not None:
             # most quotes have no orders but these
-            before = _before(records, need.quote, new) if need.ordered else ()
+            before = _before(records, need.quote, new, tolerance) if need.ordered else ()
             yield _cost(need.quote, need.agreed.margin, (*now[asker], *before))
 
 
-def _before(records: Records, quote: KeptQuote, new: Set[int]) -> Iterator[Money]:
+def _before(
+    records: Records, quote: KeptQuote, new: Set[int], tolerance: Fraction
+) -> Iterator[Money]:
     """Yield what orders that are not new cost a quote: goods that did not go back, and its shares
     of freight and fees.
     """
     currency = quote.net.currency
     cost = goods_cost(records, quote.number, new) * 10 ** digits(currency)
     yield Money(round_ratio(cost.numerator, cost.denominator), currency)
-    charged = charged_for(records, quote.number, new)
+    charged = charged_for(records, quote.number, tolerance, new)
     if charged is not None:
         yield charged
 

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
-from fractions import Fraction
 from typing import Any, Final
 
 import msgspec
@@ -42,7 +41,7 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival
-from kitwright.units import exact
+from kitwright.web.calls.advance_owed import AdvanceMissing, advances_owed
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk, OrderLetter
 from kitwright.web.calls.handlers import Work, operation
@@ -59,6 +58,7 @@ from kitwright.web.calls.order_reply import fact_of_answer
 from kitwright.web.calls.order_shown import members_of, terms_of
 from kitwright.web.calls.order_slips import proposals_of, slips_of
 from kitwright.web.calls.order_wire import (
+    BillBackIn,
     BillIn,
     CancelOrderIn,
     ConfirmOrderIn,
@@ -122,7 +122,8 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
     By e-mail, with the order as PDF, CSV and UBL in the supplier's language: it is queued, sent in
     the background and retried for two days; the order's messages show its state. Or records that
     it was entered in the supplier's portal or told by telephone, with the supplier's own number.
-    Days promised count from now.
+    Days promised count from now. While an advance is asked for parts of the order and not recorded,
+    it is refused (`advance-missing`), unless `without_advance` says why it goes out all the same.
     """
     desk, stamp = call.desk, call.stamp
     means = SentBy(body.means)
@@ -130,6 +131,8 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
     def found(records: Records) -> tuple[KeptOrder, MadeOrder, str]:
         order_acts.check_order_act("send", call.checked(ORDER, records.orders.get).state)
         order = _redated(desk, call.checked(ORDER, records.orders.get), stamp.at)
+        if body.without_advance is None and (owed := advances_owed(desk, records, order)):
+            raise AdvanceMissing(owed)
         made, language = made_order(desk, records, order)
         return order, structs.replace(made, at=desk.clock(stamp.at)), language
 
@@ -152,7 +155,9 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
         if found(records)[0] != order:
             raise Refusal("record-changed", "the record was changed since it was read")
         doing = _doing(call, records, order, body.by)
-        done = order_acts.send(doing, Sent(means=means, number=body.reference))
+        done = order_acts.send(
+            doing, Sent(means=means, number=body.reference, without_advance=body.without_advance)
+        )
         if letter is not None and composed is not None:
             queue_order_mail(
                 records,
@@ -227,7 +232,9 @@ def receive(records: Records, call: Call, body: ReceiptIn) -> Reply[OrderDoneOut
     bins = {one.line: one.bin for one in body.lines if one.bin is not None}
     doing = _doing(call, records, call.checked(ORDER, records.orders.get), body.by)
     done = order_acts.receive(doing, fact, bins)
-    found = check_delivery(done.before, done.after, fact, call.stamp.today, _tolerance(call.desk))
+    found = check_delivery(
+        done.before, done.after, fact, call.stamp.today, call.desk.price_tolerance
+    )
     return _told(call, records, done, tuple(found))
 
 
@@ -236,7 +243,8 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     """Record the supplier's bill.
 
     It is matched to what was ordered, and what arrived and was kept: `differences` lists packs
-    that did not arrive, prices and charges beyond the shop's tolerance, and a wrong sum.
+    that did not arrive, prices and charges beyond the shop's tolerance, and a wrong sum. Charges
+    beyond the tolerance are no customer's. A bill that is wrong is taken back by `/bills/back`.
     """
     currency = call.desk.currency
     check_costs(call.desk.currency, body.lines)
@@ -250,8 +258,19 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     )
     doing = _doing(call, records, call.checked(ORDER, records.orders.get), body.by)
     done = order_acts.bill(doing, fact)
-    found = check_bill(done.before, done.after, fact, _tolerance(call.desk))
+    found = check_bill(done.before, done.after, fact, call.desk.price_tolerance)
     return _told(call, records, done, tuple(found))
+
+
+@_act("bills/back", "takeBillBack")
+def bill_back(records: Records, call: Call, body: BillBackIn) -> Reply[OrderDoneOut]:
+    """Take a recorded bill back.
+
+    Of a bill that is disputed, withdrawn or recorded by mistake: it stays in the order's history,
+    but its packs and charges no longer count. Its number can be recorded again.
+    """
+    doing = _doing(call, records, call.checked(ORDER, records.orders.get), body.by)
+    return _told(call, records, order_acts.take_bill_back(doing, body.number, body.reason))
 
 
 @_act("returns", "returnOrder")
@@ -365,7 +384,3 @@ def _address(desk: Desk, order: KeptOrder) -> str:
     if contact is None or contact.email is None:
         raise NoOrderAddress(order.supplier)
     return contact.email
-
-
-def _tolerance(desk: Desk) -> Fraction:
-    return exact(desk.service.workshop.shop.purchasing.price_tolerance_percent)

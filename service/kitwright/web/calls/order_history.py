@@ -62,7 +62,7 @@ class EntryOut(Out, frozen=True, kw_only=True):
     """
 
     entry: Count
-    kind: Literal["sent", "answered", "received", "billed", "returned", "cancelled"]
+    kind: Literal["sent", "answered", "received", "billed", "bill_back", "returned", "cancelled"]
     at: datetime
     by: str
     reference: str | None
@@ -78,11 +78,12 @@ class EntryOut(Out, frozen=True, kw_only=True):
 @operation("GET /v1/orders/{id}/entries", "listOrderEntries", "orders")
 def entries(records: Records, call: Call) -> Reply[ListOut[EntryOut]]:
     """List what happened to an order, oldest first: how it was sent, the supplier's answers,
-    deliveries, bills, returns and cancellations, each with what was not as agreed.
+    deliveries, bills and those taken back, returns and cancellations, each with what was not as
+    agreed.
     """
     order = call.record(ORDER, records.orders.get)
-    tolerance = call.desk.service.workshop.shop.purchasing.price_tolerance_percent
-    return Reply(body=ListOut(items=tuple(_entries(records, order, Fraction(tolerance)))))
+    found = _entries(records, order, call.desk.price_tolerance)
+    return Reply(body=ListOut(items=tuple(found)))
 
 
 def _entries(records: Records, order: KeptOrder, tolerance: Fraction) -> Iterator[EntryOut]:
@@ -115,7 +116,7 @@ def _entry(entry: OrderEntry, fact: Fact, differences: tuple[OrderDifference, ..
         by=entry.who,
         reference=said.get("number"),
         means=said.get("means"),
-        reason=said.get("reason") or said.get("agreed"),
+        reason=said.get("reason") or said.get("agreed") or said.get("without_advance"),
         day=said.get("day"),
         charges=said.get("charges"),
         net=said.get("net"),

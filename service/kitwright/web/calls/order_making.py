@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime
 from fractions import Fraction
 from typing import Final, NamedTuple
@@ -11,10 +11,9 @@ from typing import Final, NamedTuple
 import msgspec
 
 from kitwright.catalogue.model import SupplierId
-from kitwright.documents.balance_view import balance_of
 from kitwright.errors import KitwrightError
 from kitwright.keeping import life
-from kitwright.keeping.acts import ActRefused, check_act
+from kitwright.keeping.acts import check_act
 from kitwright.keeping.event import add_event
 from kitwright.keeping.order_progress import orders_of
 from kitwright.keeping.record import (
@@ -27,7 +26,6 @@ from kitwright.keeping.record import (
 )
 from kitwright.keeping.reserving import reserve_missing, shortages
 from kitwright.keeping.store import Records
-from kitwright.money import Money, total
 from kitwright.quote import AllottedLine, Quote, amount_of, read_quote
 from kitwright.solve.buying import SolverFailed
 from kitwright.stages.ordering import (
@@ -63,20 +61,6 @@ MOST_NODES: Final = 1_000
 """The most nodes of the search for a purchase: a second, usually less. Twenty times as many found
 purchases that cost a thousandth less.
 """
-
-
-class AdvanceMissing(ActRefused):
-    """Parts that are ordered for one customer alone, before the advance for them is paid."""
-
-    code = "advance-missing"
-
-    def __init__(self, quote: KeptQuote, skus: Iterable[str], left: Money) -> None:
-        super().__init__(
-            f"can't order {', '.join(skus)} yet: it is ordered specially, and "
-            f"{left.amount_text} {left.currency} of the advance is not recorded"
-        )
-        self.quote = quote.number
-        self.left = left
 
 
 class Need(NamedTuple):
@@ -152,17 +136,12 @@ def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
         need = plan_need(desk, records, quote, desk.now())
     except NotOrderable:
         return UNSUPPLIED._replace(is_here=is_here(desk, records, quote))
-    try:
-        check_advance(records, need)
-        is_orderable = True
-    except AdvanceMissing:
-        is_orderable = False
     revision = life.revision_of(records, quote, quote.agreed or 0)
     is_complete = not life.missing_parts(revision)
     is_ordered = not need.follow_up.orders
     return Supplying(
-        is_supplied=is_ordered and is_complete and is_orderable,
-        is_orderable=is_orderable,
+        is_supplied=is_ordered and is_complete,
+        is_orderable=True,
         is_here=is_ordered and is_here(desk, records, quote),
         can_begin=is_complete and (is_ordered or can_begin(records, quote, need.agreed)),
     )
@@ -193,38 +172,13 @@ def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> 
 def reserve_and_plan(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> Need:
     """Return the orders that a quote still needs, once what is short and free again is reserved.
 
-    Raises: NotNow, NotOrderable, AdvanceMissing.
+    Raises: NotNow, NotOrderable.
     """
     check_act("order", quote)
     need = plan_need(desk, records, quote, stamp.at)
     if need.follow_up.orders and reserve_missing(records, stamp, quote, need.ordered):
         need = plan_need(desk, records, quote, stamp.at)
-    check_advance(records, need)
     return need
-
-
-def check_advance(records: Records, need: Need) -> None:
-    """Raise if a need has special orders whose advance is not recorded. Raises: AdvanceMissing."""
-    special = [
-        line.source.sku
-        for order in need.follow_up.orders
-        for line in order.lines
-        if line.source.supplier.is_special(line.source.sku)
-    ]
-    if special:
-        left = advance_left(records, need.quote, need.agreed)
-        if left.minor > 0:
-            raise AdvanceMissing(need.quote, special, left)
-
-
-def advance_left(records: Records, quote: KeptQuote, agreed: Quote) -> Money:
-    """Return how much of the advance of an agreed revision is not recorded as paid."""
-    due = balance_of(agreed.totals)
-    nothing = Money(0, quote.net.currency)
-    paid = total(
-        (one.amount for one in records.payments.of_quote(quote.number)), quote.net.currency
-    )
-    return nothing if due is None else max(due.advance - paid, nothing)
 
 
 class Purchase(NamedTuple):

@@ -4,16 +4,16 @@ sooner.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date
 from types import MappingProxyType
 
 from kitwright.catalogue.model import ItemId, SupplierId
-from kitwright.keeping.event import Facts, note_event
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.order_acts import Done
-from kitwright.keeping.order_progress import LineState, Progress, orders_of, progress_of
-from kitwright.keeping.record import KeptQuote, Stamp
+from kitwright.keeping.order_progress import Holder, LineState, Progress, orders_of, progress_of
+from kitwright.keeping.record import KeptOrder, KeptQuote, Stamp
+from kitwright.keeping.slip import Slip, day_known, note_slipped
 from kitwright.keeping.store import Records
 from kitwright.stages.ordering import Lacking, next_offer
 from kitwright.web.calls.desk import Desk
@@ -36,12 +36,8 @@ def slips_of(records: Records, stamp: Stamp, done: Done) -> tuple[SlipOut, ...]:
             if quote.number not in told:
                 told.add(quote.number)
                 before = complete_on(records, quote.number, {done.order.number: done.before})
-                facts: Facts = {
-                    "order": written(ORDER, done.order.number),
-                    "was": None if before is None else before.isoformat(),
-                    "complete_on": None if complete is None else complete.isoformat(),
-                }
-                note_event(records, stamp, "quote.slipped", quote, facts)
+                order = written(ORDER, done.order.number)
+                note_slipped(records, stamp, quote, order=order, was=before, now=complete)
             is_late = needed_by is not None and (complete is None or complete > needed_by)
             found.append(
                 SlipOut(
@@ -56,6 +52,56 @@ def slips_of(records: Records, stamp: Stamp, done: Done) -> tuple[SlipOut, ...]:
                 )
             )
     return tuple(found)
+
+
+def slip_to(records: Records, stamp: Stamp, quote: KeptQuote, made: Collection[KeptOrder]) -> None:
+    """Note what comes later for a quote because orders just `made` bring what suppliers refused, or
+    what was cancelled.
+    """
+    lost: set[tuple[str, int | None]] = set()
+    days: list[date] = []
+    for order in orders_of(records, quote.number):
+        progress = progress_of(records, order)
+        for line, holder in _held(progress, quote.number) if progress.is_sent else ():
+            days.append(line.placed.promised)
+            lost |= _places(holder) if holder.cancelled else set()
+    was = day_known(records, quote, max(days, default=None))
+    for order in made if lost else ():
+        carried = [
+            line.promised
+            for line, holder in _held(progress_of(records, order), quote.number)
+            if lost & _places(holder)
+        ]
+        if any(_is_later(day, was) for day in carried):
+            now = complete_on(records, quote.number)
+            note_slipped(
+                records, stamp, quote, order=written(ORDER, order.number), was=was, now=now
+            )
+
+
+def _held(progress: Progress, quote: int) -> Iterator[tuple[LineState, Holder]]:
+    for line in progress.lines:
+        yield from ((line, holder) for holder in line.holders if holder.quote == quote)
+
+
+def _places(holder: Holder) -> set[tuple[str, int | None]]:
+    return {(cover.role, cover.cylinder) for cover in holder.covers}
+
+
+def _is_later(day: date | None, was: date | None) -> bool:
+    """Return whether a day is later than one before, or one of them is not known."""
+    return day is None or was is None or day > was
+
+
+def late_orders(records: Records, quote: int, slip: Slip) -> tuple[str, ...]:
+    """Return those orders of a slip, by id, that still have to bring something too late."""
+    late = {
+        written(ORDER, order.number)
+        for order in orders_of(records, quote)
+        for line, holder in _held(progress_of(records, order), quote)
+        if holder.due and _is_later(line.promised, slip.was)
+    }
+    return tuple(name for name in slip.orders if name in late)
 
 
 def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:

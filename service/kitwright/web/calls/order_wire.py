@@ -29,13 +29,15 @@ class SendOrderIn(Wire, frozen=True, kw_only=True):
     or told by telephone, with the supplier's own `reference`.
 
     `to` and `note` are for an e-mail: its address (null: the supplier's) and the shop's own text.
-    `by` is the person who sends it.
+    `without_advance` says why the order goes out although an advance that is asked for its parts is
+    not recorded. `by` is the person who sends it.
     """
 
     means: Literal["email", "portal", "telephone"]
     to: AddressIn | None = None
     note: Note | None = None
     reference: Text | None = None
+    without_advance: Text | None = None
     by: Text
 
 
@@ -100,6 +102,14 @@ class BillIn(Wire, frozen=True, kw_only=True):
     lines: Annotated[tuple[BilledLineIn, ...], Meta(min_length=1, max_length=1_000)]
     charges: DecimalIn
     net: DecimalIn
+    by: Text
+
+
+class BillBackIn(Wire, frozen=True, kw_only=True):
+    """A recorded bill that no longer counts, by its `number`: why, and who says so."""
+
+    number: Text
+    reason: Text
     by: Text
 
 

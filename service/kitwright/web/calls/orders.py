@@ -28,7 +28,6 @@ from kitwright.web.calls.ids import (
 from kitwright.web.calls.order_costs import OrderCostOut, costs_of
 from kitwright.web.calls.order_fill import FillOut, fills_of
 from kitwright.web.calls.order_making import (
-    AdvanceMissing,
     Made,
     Need,
     Purchase,
@@ -37,8 +36,10 @@ from kitwright.web.calls.order_making import (
     reserve_and_plan,
 )
 from kitwright.web.calls.order_shown import OrderOut, order_out
+from kitwright.web.calls.order_slips import slip_to
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.shown import ListOut, Out, extended
+from kitwright.web.calls.slips import tell_at_once
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
@@ -137,10 +138,9 @@ async def create(call: Call, body: OrdersIn) -> Work[OrdersOut]:
     price breaks, fees and freight are today's, for exactly these orders. If the catalogue has
     changed, they differ from those of the revision; the customer's price does not change. A SKU
     that its supplier no longer offers is ordered at the revision's cost per pack. If the supplier
-    itself is no longer in the catalogue, the call is refused (`supplier-gone`). So is one with
-    parts that are ordered specially, until the advance for them is recorded (`advance-missing`).
-    If one revision is refused, nothing is ordered. Delivery dates count from now; after a
-    supplier's cutoff, from its next working day.
+    itself is no longer in the catalogue, the call is refused (`supplier-gone`). Parts for which an
+    advance is asked are drafted, and sent once it is recorded. If one revision is refused, nothing
+    is ordered. Delivery dates count from now; after a supplier's cutoff, from its next working day.
     """
     desk = call.desk
     quotes = dict.fromkeys(read_id_or_none(QUOTE, one.quote) or 0 for one in body.revisions)
@@ -161,11 +161,16 @@ def _made(
             continue
         try:
             needs[quote.number] = reserve_and_plan(desk, records, call.stamp, quote)
-        except (NotOrderable, AdvanceMissing) as error:
+        except NotOrderable as error:
             refusal: KitwrightError = error
             raise refusal.at("revisions", index, "revision") from None
     asked = tuple(needs.values())
     made = place(desk, records, call.stamp, asked, purchase)
+    for asker, need in enumerate(asked):
+        own = [one.order for one in made if asker in (own.asker for own in one.joint.allotments)]
+        slip_to(records, call.stamp, need.quote, own)
+        if own and desk.service.workshop.shop.purchasing.tells_slips:
+            tell_at_once(desk, records, call.stamp, need.quote)
     return Reply(
         body=OrdersOut(
             items=tuple(order_out(desk, records, one.order) for one in made),
@@ -175,7 +180,7 @@ def _made(
                 for one in need.follow_up.surplus
             ),
             late=tuple(_late(made, asked)),
-            costs=tuple(costs_of(records, made, asked)),
+            costs=tuple(costs_of(records, made, asked, desk.price_tolerance)),
             fills=tuple(fills_of(desk, records, made)),
         )
     )

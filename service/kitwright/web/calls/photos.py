@@ -33,6 +33,9 @@ from kitwright.web.edge.shapes import Cylinder, Id, Wire
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
 """The media types of photographs."""
+_BYTES: Final = "application/octet-stream"
+SENT_AS: Final = (*MEDIA, _BYTES)
+"""The media types of a body with a photograph; that of bytes follows from its content."""
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
@@ -58,17 +61,17 @@ class PhotoQuery(Wire, frozen=True, kw_only=True):
     "photos",
     "act-refused",
     "too-busy",
-    media=MEDIA,
+    media=SENT_AS,
     is_tagged=True,
     status=201,
 )
 async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     """Add a photo to a quote.
 
-    The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type in
-    `Content-Type`, of at most 50 million points and one frame. It is stored upright, without EXIF,
-    place or other metadata: `sha256` and `size` are of the stored file. The quote does not change.
-    It can have at most 100 photos.
+    The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type or
+    `application/octet-stream` in `Content-Type`, of at most 50 million points and one frame. It is
+    stored upright, without EXIF, place or other metadata: `sha256` and `size` are of the stored
+    file. The quote does not change. It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
     catalogue = desk.service.workshop.catalogue
@@ -115,8 +118,7 @@ async def take_picture(call: Call) -> Taken:
     """
     said = _said(call)
     # off the event loop: a large picture takes most of a second
-    data, digest = await call.desk.pictures.run(_checked, call.desk, said, call.raw)
-    return Taken(data, digest, said)
+    return await call.desk.pictures.run(_checked, call.desk, said, call.raw)
 
 
 async def keep_picture(call: Call, taken: Taken, keep: Callable[[Records], Photo]) -> Work[Photo]:
@@ -155,32 +157,32 @@ def _said(call: Call) -> str:
     headers = call.request.headers
     said, _ = media_type(headers.get("content-type", ""))
     is_coded = headers.get("content-encoding", "identity").lower() != "identity"
-    if said not in MEDIA or is_coded:
+    if said not in SENT_AS or is_coded:
         raise _wrong_media(
-            f"the body should be one of {', '.join(MEDIA)}, without Content-Encoding"
+            f"the body should be one of {', '.join(SENT_AS)}, without Content-Encoding"
         )
     if not call.raw:
         raise Refusal("body-invalid", "the body is empty: send the image itself")
     return said
 
 
-def _checked(desk: Desk, said: str, data: bytes) -> tuple[bytes, str]:
-    """Return an image without its metadata, and the SHA-256 of that in hex.
+def _checked(desk: Desk, said: str, data: bytes) -> Taken:
+    """Return an image without its metadata.
 
     Raises: Refusal: wrong-media-type, if it is not of the declared type or can't be decoded;
     body-too-large.
     """
     found = desk.kind_of(data)
-    if found != said:
-        is_image = found in MEDIA
-        what = f"is {found}" if is_image else "it is not a valid JPEG, PNG or WebP"
-        raise _wrong_media(f"the body says that it is {said}, but {what}")
-    clean = reprinted(data, said, MOST_PHOTO)
-    return clean, sha256(clean).hexdigest()
+    if found not in MEDIA:
+        raise _wrong_media(f"the body is not a valid image of a type in {', '.join(MEDIA)}")
+    if said not in (found, _BYTES):
+        raise _wrong_media(f"the body says that it is {said}, but is {found}")
+    clean = reprinted(data, found, MOST_PHOTO)
+    return Taken(clean, sha256(clean).hexdigest(), found)
 
 
 def _wrong_media(detail: str) -> Refusal:
-    headers = {"Accept": ", ".join(MEDIA), "Accept-Encoding": "identity"}
+    headers = {"Accept": ", ".join(SENT_AS), "Accept-Encoding": "identity"}
     return Refusal("wrong-media-type", detail, headers=headers)
 
 

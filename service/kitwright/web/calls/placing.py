@@ -28,6 +28,11 @@ from kitwright.quote import Cover, Kit, Order, Step, WorkPlan
 from kitwright.stages.ordering import Missing, Packs, Use, take_last
 from kitwright.stages.price import CUSTOMER, STOCK
 
+Arrival = tuple[ItemId, Quality | None, None, Fraction]
+"""Goods of an order that arrived, in any bin: the item, its quality (None: not known), and how many
+of it, as the stock counts it.
+"""
+
 
 def missing_of(kit: Kit, short: Iterable[Shortage]) -> Iterator[Missing]:
     """Yield the needs of a kit whose stock is short."""
@@ -65,15 +70,6 @@ def packs_of(order: Order) -> Iterator[Packs]:
         )
 
 
-def packs_to_come(records: Records, quote: int) -> tuple[Packs, ...]:
-    """Return the packs that are still to come for a quote."""
-    return tuple(
-        _held(line, holder, holder.due)
-        for line, holder in held_by(records, quote)
-        if holder.due > 0
-    )
-
-
 def goods_cost(records: Records, quote: int, besides: Collection[int] = ()) -> Fraction:
     """Return what the packs cost that are there or to come for a quote, in major units without tax;
     those of the orders `besides` are left out.
@@ -98,10 +94,26 @@ def packs_held(
     refused or sent back, and those of which others took what had arrived. With `only_there`, those
     to come are left out.
     """
+    found = _counted(records, catalogue, quote, only_there=only_there)
+    return tuple(_held(line, holder, count) for line, holder, count in found)
+
+
+def arrivals(records: Records, catalogue: Catalogue, quote: int) -> Iterator[Arrival]:
+    """Yield what came by the orders for a quote, with what it does not need of a pack."""
+    for line, holder, count in _counted(records, catalogue, quote, only_there=True):
+        quality = None if holder.quality is None else Quality(holder.quality)
+        yield ItemId(line.placed.item), quality, None, count * line.placed.pack_size
+
+
+def _counted(
+    records: Records, catalogue: Catalogue, quote: int, *, only_there: bool
+) -> Iterator[tuple[LineState, Holder, Fraction]]:
+    """Yield the lines of a quote's orders, with what it has of each, and how many packs of that are
+    there or, unless they are left out, to come.
+    """
     lost = arrived_for(records, quote)
     for share in records.shelf.shares(quote):
         lost[share.holding.item] -= share.reserved + share.drawn
-    held = []
     for line, holder in held_by(records, quote):
         item = line.placed.item
         gone = max(0, min(lost[item], holder.amount))
@@ -109,8 +121,7 @@ def packs_held(
         kept = holder.there if only_there else holder.kept
         count = kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
         if count > 0:
-            held.append(_held(line, holder, count))
-    return tuple(held)
+            yield line, holder, Fraction(count)
 
 
 def _held(line: LineState, holder: Holder, count: Fraction) -> Packs:

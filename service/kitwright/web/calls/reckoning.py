@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Annotated
 
 import msgspec
-from msgspec import UNSET, Meta, UnsetType, field, structs
+from msgspec import UNSET, Meta, UnsetType, structs
 
 from kitwright.catalogue.model import SERIAL_MAX, AreaId, ItemId, Quality
 from kitwright.errors import KitwrightError
@@ -41,7 +41,7 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.judging import judged, of_visit
 from kitwright.web.calls.needed import with_needed
-from kitwright.web.calls.placing import goods_cost, packs_held, packs_to_come
+from kitwright.web.calls.placing import goods_cost, packs_held
 from kitwright.web.calls.service import EstimatesOn, Service
 from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, Id, Text, Wire
@@ -60,7 +60,7 @@ class ChosenIn(Wire, frozen=True, kw_only=True):
 
 class OrderedPacksIn(Wire, frozen=True, kw_only=True):
     """Packs of a SKU that were ordered, of `size` items each, and a `fraction` of one more, which
-    several quotes share. `here`: they arrived.
+    several quotes share. `here` is no longer read: requests that were kept before have it.
     """
 
     supplier: Id
@@ -69,7 +69,7 @@ class OrderedPacksIn(Wire, frozen=True, kw_only=True):
     size: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
     packs: Annotated[int, Meta(ge=0, le=SERIAL_MAX)]
     fraction: Text | None = None
-    is_here: bool = field(default=False, name="here")
+    here: bool | UnsetType = UNSET
 
 
 class OrderedIn(Wire, frozen=True, kw_only=True):
@@ -79,7 +79,7 @@ class OrderedIn(Wire, frozen=True, kw_only=True):
 
     packs: Annotated[tuple[OrderedPacksIn, ...], Meta(max_length=1_000)]
     charged: DecimalIn
-    goods: DecimalIn | None = None
+    goods: DecimalIn = "0"
 
 
 class UnderwayIn(Wire, frozen=True, kw_only=True):
@@ -220,19 +220,16 @@ def with_ticket(records: Records, asked: QuoteIn, quote: int | None) -> QuoteIn:
 
 def _ordered(desk: Desk, records: Records, quote: int) -> OrderedIn | UnsetType:
     """Return what was ordered for a quote and is there or to come, unset if nothing was."""
-    charged = charged_for(records, quote)
+    charged = charged_for(records, quote, desk.price_tolerance)
     if charged is None:
         return UNSET
-    catalogue = desk.service.workshop.catalogue
-    here = packs_held(records, catalogue, quote, only_there=True)
-    packs = [_packs_in(held, is_here=True) for held in here]
-    packs += [_packs_in(held, is_here=False) for held in packs_to_come(records, quote)]
+    packs = map(_packs_in, packs_held(records, desk.service.workshop.catalogue, quote))
     cost = goods_cost(records, quote) * 10 ** digits(charged.currency)
     goods = Money(round_ratio(cost.numerator, cost.denominator), charged.currency)
     return OrderedIn(packs=tuple(packs), charged=charged.amount_text, goods=goods.amount_text)
 
 
-def _packs_in(held: Packs, *, is_here: bool) -> OrderedPacksIn:
+def _packs_in(held: Packs) -> OrderedPacksIn:
     whole, fraction = mixed(Fraction(held.count))
     return OrderedPacksIn(
         supplier=held.supplier,
@@ -241,7 +238,6 @@ def _packs_in(held: Packs, *, is_here: bool) -> OrderedPacksIn:
         size=held.size,
         packs=whole,
         fraction=fraction,
-        is_here=is_here,
     )
 
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
+from kitwright.keeping.last_numbers import correct_last
 from kitwright.keeping.record import KeyRecord
 from kitwright.keeping.release import Report, Waiting, release, report
 from kitwright.keeping.store import Records
@@ -55,6 +56,12 @@ class ReleaseIn(Wire, frozen=True, kw_only=True):
     webhooks: Annotated[Waiting | None, Meta(description="`send` or `drop`.")] = None
     confirm: bool = False
     last_numbers: Annotated[tuple[BillNumberIn, ...], Meta(max_length=10)] = ()
+
+
+class LastNumbersIn(Wire, frozen=True, kw_only=True):
+    """The last numbers that were handed out before a restore, of the series that are corrected."""
+
+    last_numbers: Annotated[tuple[BillNumberIn, ...], Meta(min_length=1, max_length=10)]
 
 
 class WaitingMailOut(Out, frozen=True, kw_only=True):
@@ -131,6 +138,18 @@ def let_go(records: Records, call: Call, body: ReleaseIn) -> Reply[ReleaseOut]:
         call.desk.gate.generation = generation
 
     return Reply(body=_told(report(records)), after=after)
+
+
+@operation("POST /v1/release/last-numbers", "correctLastNumbers", "owner", "act-refused")
+def correct(records: Records, call: Call, body: LastNumbersIn) -> Reply[ReleaseOut]:
+    """Correct the last numbers.
+
+    An owner who told wrong last numbers at the release corrects them: `missing` and the copies that
+    may be entered follow. It is refused (`last-number-fixed`) once the new series of that kind of
+    documents has a number, because it goes on from the one that was told.
+    """
+    correct_last(records, call.stamp, body.last_numbers)
+    return Reply(body=_told(report(records)))
 
 
 def _told(found: Report) -> ReleaseOut:

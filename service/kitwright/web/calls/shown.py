@@ -32,6 +32,8 @@ from kitwright.keeping import aftercare
 from kitwright.keeping import record as kept
 from kitwright.keeping.consent import Limit, Ruling
 from kitwright.keeping.event import origin_of
+from kitwright.keeping.generation import Origin
+from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.order_progress import allotted
 from kitwright.keeping.store import Records
 from kitwright.money import Money
@@ -143,7 +145,9 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         name="RevisionHeadOut",
         about=(
             "A revision without its figures in full; `sha256` is of what its customer sees, since "
-            "its issue: byte for byte of `quote` in the answer to the customer's link."
+            "its issue: byte for byte of `quote` in the answer to the customer's link. `reason` "
+            "is the customer's for declining it, else the shop's for keeping the prices of an "
+            "earlier day (`keep_prices`)."
         ),
         hides=(
             "quote",
@@ -223,7 +227,12 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         hides=("message_id", "body"),
         makes={"to": (str | None, lambda mail: mail.to or None)},
     ),
-    kept.Hook: View(letter=HOOK, hides=("version", "secret"), names={"signs_with": "secret"}),
+    kept.Hook: View(
+        letter=HOOK,
+        hides=("version", "secret"),
+        names={"signs_with": "secret"},
+        makes={"kinds": (tuple[EventKind, ...], attrgetter("kinds"))},
+    ),
     kept.KeyRecord: View(
         name="KeyOut",
         hides=("hash",),
@@ -234,6 +243,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     ),
     kept.Event: View(
         makes={
+            "kind": (EventKind, attrgetter("kind")),
             "subject_kind": (str, lambda event: subject_out(event.subject)[0]),
             "subject": (str, lambda event: subject_out(event.subject)[1]),
         }
@@ -325,10 +335,12 @@ class EventOut(kept.Event, frozen=True, kw_only=True):
 def traced(records: Records, events: Iterable[kept.Event]) -> tuple[EventOut, ...]:
     """Return events with their ids and their shop."""
     origin = origin_of(records)
-    return tuple(
-        extended(EventOut, event, id=origin.event_id(event.seq), shop=origin.shop)
-        for event in events
-    )
+    return tuple(identified(event, origin) for event in events)
+
+
+def identified(event: kept.Event, origin: Origin) -> EventOut:
+    """Return an event with its id and its shop."""
+    return extended(EventOut, event, id=origin.event_id(event.seq), shop=origin.shop)
 
 
 def extended(kind: type[S], record: Struct, **more: Any) -> S:

@@ -6,7 +6,7 @@ import math
 from datetime import date
 from typing import Annotated, Final
 
-from msgspec import Meta, field
+from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.documents.slip_mail import SlipNews, slip_subject, slip_text
@@ -24,7 +24,7 @@ from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, OrderId, QuoteId, written
 from kitwright.web.calls.messages import AddressIn, Note
 from kitwright.web.calls.order_shown import terms_of
-from kitwright.web.calls.order_slips import complete_on, needed_by_of
+from kitwright.web.calls.order_slips import complete_on, late_orders, needed_by_of
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.reply import Reply
@@ -114,8 +114,8 @@ def tell(records: Records, call: Call, body: SlipIn) -> Reply[Mail]:
     parts could come from another source. It is sent in the background, and retried for two days if
     it fails; the quote's messages show its state. Of one slip, the customer is told once: a second
     call is refused (`nothing-slipped`) until something slips again. A shop whose `purchasing` says
-    `tells_slips` has this done at once when a supplier's answer moves a day. The agreed price never
-    changes by it.
+    `tells_slips` has this done at once when a supplier's answer or a new order moves a day. The
+    agreed price never changes by it.
     """
     quote = call.checked(QUOTE, records.quotes.get)
     slip, paper = _found(records, quote)
@@ -174,6 +174,8 @@ def _found(records: Records, quote: KeptQuote) -> tuple[Slip, Paper]:
     if quote.agreed is None:
         raise NothingSlipped(is_told=False)
     slip = slip_of(records, quote, complete_on(records, quote.number))
+    # a part may come by another order by now
+    slip = structs.replace(slip, orders=late_orders(records, quote.number, slip))
     return slip, paper_of(records, quote, quote.agreed)
 
 

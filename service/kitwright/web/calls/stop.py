@@ -36,7 +36,12 @@ from kitwright.telling.stopped import tell_stopped_lines
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.clock import UnknownStep
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.goods_here import absent_lines, check_here, unbooked_facts
+from kitwright.web.calls.goods_here import (
+    Unbooked,
+    absent_lines,
+    check_here,
+    unbooked_facts,
+)
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.order_wire import LinePlace
@@ -55,21 +60,31 @@ _ADDITION: Final = "addition-"
 
 
 class StopIn(Wire, frozen=True, kw_only=True):
-    """Where the work stands: at a `step` of the work plan that is not done any more, with all
-    before it done. `machine` says whether it is put together again or returned in boxes. Both are
-    needed if the work has begun, and left out if it has not.
-
-    Lines that were added after the acceptance are billed, except those in `not_done`, by their
-    places in the quote, from 1. `unbooked` says why goods are billed as used of which no delivery
-    is booked; it stays permanently, so it should not name customers. `by` is the person who closes
-    it.
+    """Where the work stands, and what is billed of it. `step` and `machine` are both needed if the
+    work has begun, and left out if it has not.
     """
 
-    step: Text | None = None
-    machine: Literal["put_together", "boxes"] | None = None
-    not_done: Annotated[tuple[LinePlace, ...], Meta(max_length=1_000)] = ()
-    unbooked: Text | None = None
-    by: Text | None = None
+    step: Annotated[
+        Text | None,
+        Meta(
+            description="The first step that is not done: the `step` of one of `work_plan.steps` "
+            "of the agreed quote. All steps before it are done, it and all after it are not."
+        ),
+    ] = None
+    machine: Annotated[
+        Literal["put_together", "boxes"] | None,
+        Meta(description="Whether the machine is put together again or returned in boxes."),
+    ] = None
+    not_done: Annotated[
+        tuple[LinePlace, ...],
+        Meta(
+            max_length=1_000,
+            description="The lines added after the acceptance that are not billed, by their "
+            "places in the quote. The other added lines are billed.",
+        ),
+    ] = ()
+    unbooked: Unbooked = None
+    by: Annotated[Text | None, Meta(description="The person who closes it.")] = None
 
 
 class StopUnclear(RequestFault):
@@ -123,23 +138,23 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
     Closes a quote whose customer declines the rest of the work, and makes its statement, as the
     work plan and the shop's terms say: the minutes done and those of putting the machine together,
     or less of these if it is returned in boxes; what was fitted or used up and, unless it is
-    returned in boxes, what is renewed as it is put together; the special
-    orders that were sent, and other parts whose days for returning are over; sublet work that was
-    done; and the diagnostic fee without its credit. It is never more than the quote, nor than the
-    limit of the authorisation. What is reserved and not used is free again; orders that can still
-    be cancelled or sent back are, by the calls for that. Before the work has begun, there are no
-    minutes. Goods that were used and are not here are refused (`goods-not-here`), unless `unbooked`
-    says why they are billed. Of a quote that was declined or has expired, only the diagnostic fee
-    is owed (`nothing-owed` if it has none). Of work whose customer withdrew, what was done until
-    then is owed: the minutes done, and the goods fitted or used. A revision on offer must first be
-    accepted, declined or withdrawn. The statement is invoiced, paid and the machine collected as
-    after finished work.
+    returned in boxes, what is renewed as it is put together; the special orders that were sent, and
+    other parts whose days for returning are over; sublet work that was done; and the diagnostic fee
+    without its credit. It is never more than the quote, nor than the limit of the authorisation.
+    What is reserved and not used is free again; orders that can still be cancelled or sent back
+    are, by the calls for that. Before the work has begun, there are no minutes. Goods that were
+    used and are not here are refused (`goods-not-here`), unless `unbooked` says why they are
+    billed. Of a quote that was declined or has expired, only the diagnostic fee is owed, and
+    storage once the machine is collected (`nothing-owed` if it has neither). Of work whose customer
+    withdrew, what was done until then is owed: the minutes done, and the goods fitted or used. A
+    revision on offer must first be accepted, declined or withdrawn. The statement is invoiced, paid
+    and the machine collected as after finished work.
     """
     desk = call.desk
 
     def before(records: Records) -> tuple[KeptQuote, Revision, Quote]:
         quote = call.record(QUOTE, records.quotes.get)
-        revision = check_stop(records, quote)
+        revision = check_stop(records, quote, call.stamp.today)
         return quote, revision, standing(records, quote, revision)
 
     seen, revision, said = desk.store.read(before)
@@ -154,7 +169,7 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
-        check_stop(records, quote)
+        check_stop(records, quote, call.stamp.today)
         if quote != seen:
             raise changed_since(desk, quote)
         used = _used(call, records, case)
@@ -165,7 +180,9 @@ def stop(call: Call, body: StopIn) -> Work[QuoteHeadOut]:
             "before_step": case.at.before_step,
             "machine": case.at.machine,
         }
-        facts |= unbooked_facts(over, body.unbooked)
+        if over:
+            statement = structs.replace(statement, unbooked=body.unbooked)
+        facts |= unbooked_facts(over)
         stopped = stopping.stop(records, call.stamp, quote, _items(said, due), facts)
         accounts.keep_statement(records, call.stamp, stopped, statement, body.by)
         words = tell_advances(statement.language, statement.quote)

@@ -10,7 +10,6 @@ import msgspec
 from litestar import Request
 from litestar.response.base import ASGIResponse
 
-from kitwright.documents.notice_page import Notice
 from kitwright.documents.page_actions import PageField
 from kitwright.documents.page_words import wrong_told
 from kitwright.documents.papers import Page
@@ -32,7 +31,7 @@ from kitwright.web.calls.shown import Out
 from kitwright.web.calls.ticket_paper import paper_of_ticket
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
-from kitwright.web.edge.problems import KINDS, Refusal, fault_of
+from kitwright.web.edge.problems import Refusal, fault_of
 from kitwright.web.edge.reply import Reply, response
 from kitwright.web.edge.shapes import Text, Wire
 
@@ -214,8 +213,6 @@ async def _agreed(call: Call, name: str) -> Reply[Any]:
     except ActRefused:
         # somebody else did before: the page says who
         return _page(call, status=409)
-    except Refusal as refusal:
-        return _notice(call, refusal)
     call.desk.wake()
     page = beside(call, call.variable("token"))
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
@@ -240,25 +237,10 @@ def _paper(records: Records, call: Call) -> TicketPaper:
 def _page(call: Call, wrong: str = "", status: int = 200) -> Reply[Any]:
     """Return the page of a ticket; `wrong` is the code of the error in the name."""
     desk = call.desk
-    try:
-        paper = desk.store.read(lambda records: _paper(records, call))
-    except Refusal as refusal:
-        return _notice(call, refusal)
+    paper = desk.store.read(lambda records: _paper(records, call))
     told = wrong_told(PageField.who, wrong, Scribe(paper.ticket.language)) if wrong else ""
     agree_url = beside(call, call.variable("token"), "agree")
     return _as_reply(desk.papers.ticket_page(paper, agree_url, told), status)
-
-
-def _notice(call: Call, refusal: Refusal) -> Reply[Any]:
-    notices = {
-        "unknown-record": Notice.link_unknown,
-        "link-expired": Notice.link_expired,
-    }
-    if refusal.code not in notices:
-        raise refusal
-    return _as_reply(
-        call.desk.papers.notice_page(notices[refusal.code]), KINDS[refusal.code].status
-    )
 
 
 def _as_reply(page: Page, status: int) -> Reply[Any]:

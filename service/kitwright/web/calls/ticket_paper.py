@@ -12,7 +12,7 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import TICKET
 from kitwright.web.calls.papers import printed
-from kitwright.web.calls.photos import MEDIA, keep_picture, take_picture
+from kitwright.web.calls.photos import SENT_AS, keep_picture, take_picture
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.negotiate import HTML, PDF
 from kitwright.web.edge.reply import Reply
@@ -69,7 +69,7 @@ def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
     "photos",
     "act-refused",
     "too-busy",
-    media=MEDIA,
+    media=SENT_AS,
     is_tagged=True,
     status=201,
 )

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from kitwright.catalogue.model import Shop
 from kitwright.documents.ticket_words import consent_told, terms_told
 from kitwright.errors import KitwrightError
 from kitwright.keeping import tickets
-from kitwright.keeping.record import Machine, Means, Ticket
+from kitwright.keeping.record import Machine, Means, StorageTerms, Ticket
 from kitwright.keeping.store import Records
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
+from kitwright.quote import Amount, amount_of
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.units import exact
 from kitwright.web.calls.amounts import read_amount, read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
@@ -201,9 +205,25 @@ def _read(records: Records, call: Call, asked: TicketIn) -> Ticket:
         old_parts=asked.old_parts,
         language=language,
         terms=tuple(terms_told(shop, Scribe(language))),
+        storage=_storage_terms(shop),
         sha256="",
         made_at=call.stamp.at,
         day=call.stamp.today,
+    )
+
+
+def _storage_terms(shop: Shop) -> StorageTerms | None:
+    storage = shop.fees.storage
+    if storage is None:
+        return None
+
+    def priced(figure: Decimal) -> Amount:
+        return amount_of(Money.of(exact(figure), shop.currency))
+
+    return StorageTerms(
+        grace_days=storage.grace_days,
+        per_day=priced(storage.per_day),
+        most=None if storage.most is None else priced(storage.most),
     )
 
 

@@ -51,10 +51,13 @@ class NoticeIn(Wire, frozen=True, kw_only=True):
 
 class StorageOut(Out, frozen=True, kw_only=True):
     """Storage by the terms of the agreed ticket: `per_day` after `free_until`, which is null until
-    the customer was told. `fee` is that of `days` until today; it is told, and billed nowhere.
+    the customer was told. `fee` is that of `days` until today, at most `most` (null: nothing
+    limits it). It is billed as the machine is collected. All are without tax, or with it, as the
+    shop's prices are.
     """
 
     per_day: Amount
+    most: Amount | None
     free_until: date | None
     days: Count
     fee: Amount
@@ -149,7 +152,8 @@ def to_collect(desk: Desk, records: Records, quote: KeptQuote, paper: Paper) -> 
     waiting = waiting_of(records, desk.service.workshop.shop, quote, desk.today())
     if waiting is None:
         return None
-    return " ".join(waiting_told(waiting, Scribe(paper.quote.language)))
+    shop, scribe = paper.quote.shop, Scribe(paper.quote.language)
+    return " ".join(waiting_told(waiting, scribe, includes_tax=shop.prices_include_tax))
 
 
 def _out(quote: KeptQuote, one: Waiting, today: date) -> UncollectedOut:
@@ -163,13 +167,15 @@ def _out(quote: KeptQuote, one: Waiting, today: date) -> UncollectedOut:
         notices=one.notices,
         next_on=one.next_on,
         due=one.next_on is not None and one.next_on <= today,
-        storage=None if one.storage is None else _storage(one.storage),
+        storage=None if one.storage is None else storage_out(one.storage),
     )
 
 
-def _storage(storage: StorageDue) -> StorageOut:
+def storage_out(storage: StorageDue) -> StorageOut:
+    """Return storage as answers have it."""
     return StorageOut(
         per_day=amount_of(storage.per_day),
+        most=None if storage.most is None else amount_of(storage.most),
         free_until=storage.free_until,
         days=storage.days,
         fee=amount_of(storage.fee),
@@ -187,13 +193,17 @@ def _storage(storage: StorageDue) -> StorageOut:
     is_tagged=True,
 )
 async def letter(call: Call, form: str) -> Reply[bytes]:
-    """Get the letter that asks the customer to collect the machine, as a PDF."""
+    """Get the letter that asks the customer to collect the machine, as a PDF.
+
+    Before the first notice, it names the day until which storage is free if the customer is told
+    today.
+    """
     desk = call.desk
 
     def find(records: Records) -> CollectionLetter:
         quote = call.record(QUOTE, records.quotes.get)
         shop = desk.service.workshop.shop
-        found = waiting_of(records, shop, quote, call.stamp.today)
+        found = waiting_of(records, shop, quote, call.stamp.today, is_telling=True)
         if found is None:
             raise NotNow("notice", quote, "no machine of this quote is known to wait")
         paper = paper_of(records, quote, quote.agreed or quote.shown)

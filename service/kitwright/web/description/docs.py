@@ -38,7 +38,7 @@ def docs_page(document: Mapping[str, Any], codes: Mapping[str, str]) -> str:
         tags=document["tags"],
         operations=[
             (path, method.upper(), operation)
-            for path, methods in document["paths"].items()
+            for path, methods in {**document["paths"], **document["webhooks"]}.items()
             for method, operation in methods.items()
         ],
         schemas=document["components"]["schemas"],

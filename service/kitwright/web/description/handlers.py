@@ -15,27 +15,30 @@ from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.reply import Reply
 
 _COMMON: Final[dict[str, Any]] = {"method": "get", "tag": "running", "is_tagged": True}
+# they explain the refusal of a missing key too, and hold nothing of the shop
+_PUBLIC: Final[dict[str, Any]] = {**_COMMON, "scope": None, "is_limited": True}
 
 CODES: Final = Listing(
     noun="code",
     records=lambda _: {each.code: each for each in documented_codes()},
     out=lambda _, code: code,
     every=Operation(
-        **_COMMON,
+        **_PUBLIC,
         path="/problems",
         id="listCodes",
         summary="All codes of problems and errors",
         description=(
-            "Every code that a problem document may use, for itself or for an entry in `errors`."
+            "Every code that a problem document may use, for itself or for an entry in `errors`. "
+            "Needs no key."
         ),
         answers=ListOut[CodeOut],
     ),
     one=Operation(
-        **_COMMON,
+        **_PUBLIC,
         path="/problems/{code}",
         id="getCode",
         summary="Meaning of a code",
-        description="The target of a problem document's `type`.",
+        description="The target of a problem document's `type`. Needs no key.",
         answers=CodeOut,
         variables={"code": "The code of a problem, or of an entry in its `errors`."},
     ),

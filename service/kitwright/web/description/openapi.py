@@ -8,6 +8,8 @@ from typing import Any, Final
 
 import msgspec
 
+from kitwright.web.calls.posted import PostedOut
+from kitwright.web.calls.shown import shown
 from kitwright.web.description.examples import Examples, sample_variables
 from kitwright.web.description.parameters import (
     HEADERS,
@@ -18,6 +20,7 @@ from kitwright.web.description.parameters import (
     references,
     refused_headers,
 )
+from kitwright.web.description.webhooks import describe_webhooks
 from kitwright.web.edge.negotiate import JSON, PDF, SVG
 from kitwright.web.edge.operation import Operation, is_conditional, problems_of, variables_of
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
@@ -78,7 +81,8 @@ def describe(
     shapes = [one for one in answers if one is not None]
     shapes += [one.takes for one in operations if one.takes is not None]
     queries = [one.query for one in operations if one.query is not None]
-    shapes += [ProblemOut, *queries]
+    message = shown(PostedOut)[0]
+    shapes += [ProblemOut, message, *queries]
     found, components = msgspec.json.schema_components(
         shapes, ref_template="#/components/schemas/{name}"
     )
@@ -107,6 +111,7 @@ def describe(
         "servers": [{"url": "/", "description": "This service."}],
         "tags": [{"name": name, "description": text} for name, text in _TAGS.items()],
         "paths": paths,
+        "webhooks": describe_webhooks(by_shape[repr(message)]),
         "components": {"schemas": components, "headers": HEADERS, "securitySchemes": SECURITY},
     }
 

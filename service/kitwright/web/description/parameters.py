@@ -79,7 +79,8 @@ _IDEMPOTENCY_KEY: Final = {
     "required": True,
     "description": (
         "A new key for each operation, the same key for a retry: the operation is done once, and "
-        "its retries get the same answer for 24 hours. One string in double quotes."
+        "its retries get the same answer for 24 hours. One string in double quotes; without them, "
+        "letters, digits and `._:-` are the same key as within."
     ),
     "schema": {
         "type": "string",

@@ -15,8 +15,10 @@ from kitwright.web.edge.problems import MEDIA_TYPE
 LINKS: Final = "/v1/links/"
 """The start of every path that customers may ask for."""
 
-PageOf = Callable[[str], tuple[bytes, str]]
-"""Returns the page that tells customers of a problem, by its code, and the page's policy."""
+PageOf = Callable[[str, str], tuple[bytes, str]]
+"""Returns the page that tells customers of a problem, and the page's policy, by the problem's code
+and the `Accept-Language` of the request.
+"""
 
 
 class Customers:
@@ -77,17 +79,24 @@ class _PageSend:
         headers = dict(message["headers"])
         if headers.get(b"content-type", b"").partition(b";")[0] != MEDIA_TYPE.encode():
             return
-        self._body, policy = self._page(self._scope["state"].get("problem", ""))
+        self._body, policy = self._page(
+            self._scope["state"].get("problem", ""), _asked(self._scope, b"accept-language")
+        )
         headers |= {
             b"content-type": f"{HTML}; charset=utf-8".encode(),
             b"content-length": str(len(self._body)).encode(),
             b"content-security-policy": policy.encode(),
+            b"vary": b"Accept, Accept-Language",
         }
         message["headers"] = list(headers.items())
 
 
 def _has_browser(scope: HTTPScope) -> bool:
     """Return whether a request prefers pages."""
-    accepted = (value.decode("latin-1") for name, value in scope["headers"] if name == b"accept")
-    asked = ",".join(accepted)
+    asked = _asked(scope, b"accept")
     return weight(HTML, asked) > weight(JSON, asked)
+
+
+def _asked(scope: HTTPScope, name: bytes) -> str:
+    """Return all values of a header of a request."""
+    return ",".join(value.decode("latin-1") for each, value in scope["headers"] if each == name)

@@ -1,4 +1,4 @@
-"""Negotiation: chooses the media type of an answer."""
+"""Negotiation: chooses the media type of an answer, and the language of what is nobody's yet."""
 
 from __future__ import annotations
 
@@ -59,6 +59,21 @@ def weight(form: str, asked: str) -> float:
         if kind in ranges and ranges.index(kind) > specific and _WEIGHT.fullmatch(q):
             weight, specific = float(q), ranges.index(kind)
     return weight
+
+
+def best_language(asked: str, known: Sequence[str], usual: str) -> str:
+    """Return the one of the `known` languages that an `Accept-Language` header prefers, `usual` if
+    it names none of them. Of German as in Austria, German is known (RFC 4647, look-up).
+    """
+    best, most = usual, 0.0
+    for each in asked.split(","):
+        name, parameters = media_type(each)
+        q = parameters.get("q", "1")
+        alike = (one for one in known if name == one or name.startswith(f"{one}-"))
+        found = usual if name == "*" else next(alike, None)
+        if found is not None and _WEIGHT.fullmatch(q) and float(q) > most:
+            best, most = found, float(q)
+    return best
 
 
 def body_tag(body: bytes) -> str:
