@@ -14,12 +14,14 @@ from itertools import combinations, pairwise
 
 from msgspec import structs
 
-from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, Instance
+from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, Instance, job_fits
 from kitwright.catalogue.model import (
     Catalogue,
     Component,
     Contingency,
+    Cylinders,
     Family,
+    JobScope,
     LabourClass,
     Phase,
     RefitWork,
@@ -124,7 +126,7 @@ class _Walk:
     def untold(self) -> Iterator[str]:
         """Yield the finds that are not told at a step where they may be made."""
         for operation in self.operations:
-            for row in operation.job.contingency:
+            for row in self._finds(operation):
                 at = self._steps_showing(row, operation.cylinder)
                 for step in self.steps:
                     if step.name in at and (row.id, operation.cylinder) not in step.reveals:
@@ -347,6 +349,8 @@ class _Walk:
         yield from self._placed(step, part_of, cylinder)
         phase = Phase.apart if isinstance(row, RefitWork) else row.phase
         needs_on = {*self._spell(row.needs_on, cylinder)}
+        if phase is Phase.opening:
+            needs_on -= self._opened_for(row, cylinder)
         yield from (f"{one} is off" for one in needs_on & self.off)
         if phase in (Phase.arrival, Phase.opening):
             yield from (f"{one} has been off" for one in needs_on & self.was_off)
@@ -372,6 +376,12 @@ class _Walk:
             is_here = cylinder is None or _cylinder(name) in (None, cylinder)
             if own.id in row.after and is_here and name not in self.done:
                 yield f"{name} is not done yet"
+
+    def _opened_for(self, row: Row, cylinder: int | None) -> set[str]:
+        """Return what has to be off before work on the way down."""
+        needed = {*self._needs_off(row, cylinder)} & self.to_remove
+        is_out = ENGINE_OUT in self.to_remove
+        return self._closure(needed) | self._off_early() | (self.before_out if is_out else set())
 
     def _firsts(self) -> set[str]:
         first = [name for name, node in self.nodes.items() if node.component.is_first]
@@ -566,11 +576,35 @@ class _Walk:
         found: dict[str, Fraction] = {}
         for operation in self.operations:
             on = operation.cylinder
-            for row in operation.job.contingency:
+            for row in self._finds(operation):
                 worth = worth_of(self.catalogue, self.shop, self.family, row, on)
                 for name in self._steps_showing(row, on):
                     found[name] = max(worth, found.get(name, Fraction(0)))
         return found
+
+    def _finds(self, operation: Operation) -> Iterator[Contingency]:
+        """Yield what a job may find that the jobs of the visit don't repair anyway."""
+        for row in operation.job.contingency:
+            on = operation.cylinder
+            wanted: set[tuple[str, int | None]] = set()
+            for one in row.add:
+                job = None if one.job is None else self.catalogue.jobs[one.job]
+                if job is None:
+                    wanted.add(("", None))
+                elif job_fits(self.catalogue, self.family, job):
+                    is_own = one.cylinders is Cylinders.own and on is not None
+                    every = [on] if is_own else [*range(1, self.family.cylinders + 1)]
+                    is_whole = job.scope is JobScope.engine
+                    wanted |= {(job.id, each) for each in ([None] if is_whole else every)}
+            if not wanted or not all(self._is_done(*one) for one in wanted):
+                yield row
+
+    def _is_done(self, job: str, on: int | None) -> bool:
+        """Return whether a job of the visit is, or includes, a job on a cylinder."""
+        return any(
+            (job == other.job.id or job in other.job.supersedes) and other.cylinder in (None, on)
+            for other in self.operations
+        )
 
     def _steps_showing(self, row: Contingency, on: int | None) -> set[str]:
         """Return the steps at which a find of a job on a cylinder may be made."""
@@ -585,7 +619,13 @@ class _Walk:
         """Yield unbilled steps that are missing, or stand on the wrong side of another step."""
         at = {name: index for index, name in enumerate(names)}
         for tick in self.catalogue.ticks.values():
-            wanted = not tick.for_any or any(True for one in self._named(tick.for_any, at))
+            causes = [*self._named(tick.for_any, at)]
+            wanted = not tick.for_any or bool(causes)
+            if tick.if_open:
+                opened = [f"off {one}" for one in self._open_at(causes, names)]
+                wanted = bool(opened)
+                if any(at[name] > at.get(tick.id, len(names)) for name in opened):
+                    yield f"{tick.id} comes before something is opened"
             if tick.machine_has and not any(True for one in self._spell(tick.machine_has, None)):
                 wanted = False
             if wanted is not (tick.id in at):
@@ -601,6 +641,14 @@ class _Walk:
             if tick.kind is TickKind.hand_over and at[tick.id] != len(names) - 1:
                 yield f"{tick.id} is not the last step"
             yield from self._reached(tick.id, {*self._spell(tick.reach, None)}, names)
+
+    def _open_at(self, works: Sequence[str], names: Sequence[str]) -> Iterator[str]:
+        """Yield what is off at work that should have it on."""
+        for work in works:
+            row, before = self.rows[work], names[: names.index(work)]
+            for one in self._spell(row.needs_on, _cylinder(work)):
+                if f"off {one}" in before and f"on {one}" not in before:
+                    yield one
 
     def _reached(self, tick: str, reach: set[str], names: Sequence[str]) -> Iterator[str]:
         """Yield what comes off before a tick without standing in its way."""

@@ -90,6 +90,7 @@ def test_stem_seals_of_a_twin_are_done_on_one_cylinder_before_the_other() -> Non
         "ready_to_run",
         "V-RUN",
         "governed_speed",
+        "engine_stopped",
         "hand_over",
     ]
     assert found.plan.is_least
@@ -110,9 +111,10 @@ def test_short_block_is_built_on_the_bench_before_the_engine_goes_in() -> None:
     assert found.in_order("on head@1", "on head@2", "on blower_housing", "on engine_out")
     assert found.in_order("on engine_out", "on oil_drain", "on battery_off", "ready_to_run")
     # the plugs come out again for the leak-down after the run, with the engine dead
-    assert names[-9:] == [
+    assert names[-10:] == [
         "V-RUN",
         "governed_speed",
+        "engine_stopped",
         "leads_grounded_after",
         "plugs_out_after",
         "V-LEAK-AFTER",
@@ -137,7 +139,7 @@ def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
 
     # all that may show a dearer fault is looked at first: stud, thread, guide and warp
     looks = ("off head@1", "off valve_springs@1", "clean_faces@1", "flatness_check@1")
-    assert found.in_order("off muffler", "V-FINS", *looks, "fit_exhaust_valve@1", "lap_and_test@1")
+    assert found.in_order("V-FINS", "off muffler", *looks, "fit_exhaust_valve@1", "lap_and_test@1")
     assert found.in_order("lap_and_test@1", "on valve_springs@1", "on head@1", "on muffler")
     by_name = {step.name: step for step in found.plan.steps}
     assert {by_name[name].place for name in found.names if name.endswith("valve_springs@1")} == {
@@ -327,6 +329,8 @@ def _moved(plan: WorkPlan, name: str, before: str) -> list[Step]:
         (short_block, "hand_over", "V-RUN", "not the last step"),
         (short_block, "leads_grounded", "off muffler", "leads_grounded comes after"),
         (exhaust_valve, "V-FINS", "off valve_springs@1", "has been off"),
+        (exhaust_valve, "off spark_plug@1", "off frame_top", "spark_plug@1 is off"),
+        (short_block, "openings_covered", "off bonnet", "before something is opened"),
         (exhaust_valve, "on oil_drain", "on head@1", "is not on again"),
         (exhaust_valve, "fit_exhaust_valve@1", "flatness_check@1", "may show something"),
         (head_and_plug_thread, "off muffler", "off spark_plug@1", "may show a dearer find"),
@@ -468,6 +472,48 @@ def test_no_valves_are_held_with_the_head_off() -> None:
     assert "off head@1" in found.names
     assert not any("air_hold" in name for name in found.names)
     assert found.wrong() == ()
+
+
+def test_fins_are_cleaned_before_the_engine_is_opened_or_its_openings_are_plugged() -> None:
+    openings = ("off spark_plug@1", "off muffler", "off carburettor", "off head@1")
+    for found in (exhaust_valve(), planned("QM-H27", None, ("J-HEAD-GASKET", 1))):
+        assert all(found.in_order("V-FINS", one) for one in openings)
+        assert "openings_covered" not in found.names
+
+    # to take the engine out, the muffler has to come off in any case
+    out = short_block()
+    assert out.in_order("off muffler", "openings_covered", "V-FINS", "off spark_plug@1")
+
+    # and the plugs are out for the test
+    tested = planned("TB-V68", TRACTOR, ("J-LEAKDOWN", None), ("J-HEAD-GASKET", 1))
+    assert tested.in_order("off spark_plug@2", "openings_covered", "V-FINS", "off muffler")
+    assert tested.wrong() == out.wrong() == ()
+
+
+def test_whatever_the_visit_repairs_is_no_find() -> None:
+    own = {find for step in exhaust_valve().plan.steps for find, _ in step.reveals}
+    assert "burnt_exhaust_valve" not in own
+    assert "pitted_inlet_valve" in own
+
+    lapped = planned("QM-H27", GENERATOR, ("J-VALVE-LAP", 1))
+    assert "burnt_exhaust_valve" in {find for s in lapped.plan.steps for find, _ in s.reveals}
+
+
+def test_a_head_beyond_resurfacing_may_be_found_on_either_cylinder() -> None:
+    by_name = {step.name: step for step in short_block().plan.steps}
+    for cylinder in (1, 2):
+        finds = by_name[f"flatness_check@{cylinder}"].reveals
+        assert ("head_past_resurfacing", cylinder) in finds
+
+
+def test_breather_has_a_cold_engine_a_blank_for_the_reading_and_an_end() -> None:
+    found = breather()
+    assert found.in_order("engine_cold", "off breather", "V-RUN", "recheck_vacuum")
+    assert found.in_order("recheck_vacuum", "vacuum_noted", "engine_stopped", "hand_over")
+
+
+def test_tank_is_drained_before_its_line_comes_off() -> None:
+    assert exhaust_valve().in_order("leads_grounded", "fuel_drained", "off fuel_line")
 
 
 def test_sublet_work_is_a_wait_between_the_head_s_work_and_its_refit() -> None:

@@ -207,6 +207,10 @@ def _ticks(catalogue: Catalogue) -> Iterator[Problem]:
             yield from _step(asker, reference, known, ids)
         yield from component_problems(asker, tick.reach, known)
         yield from component_problems(asker, tick.machine_has, known | _of_machines(catalogue))
+        openings = [row.id for row in catalogue.visit_work.values() if row.phase is Phase.opening]
+        if tick.if_open and not (tick.for_any and {*tick.for_any} <= {*openings}):
+            message = "if_open: for_any has to name work of the phase opening, and nothing else"
+            yield problem(JOBS, label, "openings-unknown", message)
         if tick.elapsed_minutes is not None and tick.kind is not TickKind.wait:
             message = "elapsed_minutes are of a wait only"
             yield problem(JOBS, label, "elapsed-stray", message)

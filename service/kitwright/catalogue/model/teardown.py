@@ -39,8 +39,8 @@ class Work(Record, frozen=True, kw_only=True):
 
     `needs_off` must be off while it is done; without it, work of the phase `apart` needs off what
     its jobs need off. `needs_on` must be on: before it comes off in the phases `arrival` and
-    `opening`, otherwise once it is back on. `after` names work that comes before. `fits` are the
-    roles that it fits if a job replaces them.
+    `opening` (there, as far as it need not be off), otherwise once it is back on. `after` names
+    work that comes before. `fits` are the roles that it fits if a job replaces them.
     """
 
     id: WorkId
@@ -219,7 +219,8 @@ class Tick(Record, frozen=True, kw_only=True):
     `elapsed_minutes` is how long a wait takes, None if that is to be looked up. `machine_has` names
     components: only an engine in its chassis that has any of them needs the step, all do if it is
     empty. `manual` names values of the maker's manual. `each_cylinder` is what follows the name
-    once for each cylinder: blanks for its readings.
+    once for each cylinder: blanks for its readings. With `if_open`, `for_any` is work of the phase
+    `opening`, and the step is in a plan in which something has to be off that this should have on.
     """
 
     id: TickId
@@ -233,4 +234,5 @@ class Tick(Record, frozen=True, kw_only=True):
     elapsed_minutes: int | None = None
     manual: tuple[str, ...] = ()
     each_cylinder: str = ""
+    if_open: bool = False
     hazards: tuple[HazardId, ...] = ()

@@ -15,7 +15,7 @@ from kitwright.solve.sequence import Entry, Order, SequenceError, order_items
 from kitwright.stages.why import Why, place
 from kitwright.stages.work import Operation
 from kitwright.stages.work_plan.draft import Draft
-from kitwright.stages.work_plan.first import adjust_first, change_first
+from kitwright.stages.work_plan.first import adjust_first, change_first, clean_first
 from kitwright.stages.work_plan.looks import (
     Find,
     dearest_first,
@@ -100,12 +100,13 @@ def _afters(
 ) -> dict[str, set[str]]:
     """Return all that comes before each step of a visit."""
     there = {*known}
-    after = {name: set(rules.rule_of(name).after & there) for name in known}
+    after = rules.known(known)
     for name, branch in way:
         after[f"{OFF}{name}"].add(f"{OFF}{branch}")
         after[f"{ON}{branch}"].add(f"{ON}{name}")
     _add_sublets(rules, after, operations)
     _add_by_hand(after)
+    clean_first(rules, after)
     early = change_first(rules, after, operations)
     early |= adjust_first(rules, after)
     held = find_held(rules, after)

@@ -9,7 +9,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.catalogue.graph import Instance
-from kitwright.catalogue.model import HazardId, LabourClass, OtherHold, Shop
+from kitwright.catalogue.model import HazardId, LabourClass, OtherHold, Shop, Tick
 from kitwright.stages.request import Terms
 from kitwright.stages.why import place
 from kitwright.stages.work import Operation
@@ -111,9 +111,16 @@ def _sublets(shop: Shop, operations: Sequence[Operation]) -> Iterator[Draft]:
             )
 
 
+def _is_needed(tick: Tick, rules: Rules, there: Mapping[str, Draft]) -> bool:
+    causes = rules.tick_for[tick.id] & there.keys()
+    if tick.if_open:
+        return any(rules.open_at(work, rules.known(there)) for work in causes)
+    return not tick.for_any or bool(causes)
+
+
 def _ticks(rules: Rules, there: Mapping[str, Draft]) -> Iterator[Draft]:
     for tick in rules.ticks:
-        if not tick.for_any or not rules.tick_for[tick.id].isdisjoint(there):
+        if _is_needed(tick, rules, there):
             yield Draft(
                 name=tick.id,
                 kind=tick.kind.value,

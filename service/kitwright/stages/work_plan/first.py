@@ -7,9 +7,26 @@ from typing import Final
 
 from kitwright.catalogue.graph import ENGINE_OUT
 from kitwright.stages.work import Operation
-from kitwright.stages.work_plan.rules import OFF, ON, Rules, all_after, all_before
+from kitwright.stages.work_plan.rules import DEBRIS, OFF, ON, Rules, all_after, all_before
 
 _OUT: Final = f"{OFF}{ENGINE_OUT}"
+
+
+def clean_first(rules: Rules, after: dict[str, set[str]]) -> None:
+    """Note that work on the way down comes before the engine is opened. If something has to be off
+    for it that it should have on, this stays off until then, and the unbilled step that covers the
+    openings follows it.
+    """
+    for name in rules.closed_for.keys() & after.keys():
+        opened = rules.open_at(name, after)
+        cleaning = {name} | ({DEBRIS} if name in after.get(DEBRIS, ()) else set())
+        for step in (rules.closed_for[name] & after.keys()) - opened:
+            after[step] |= cleaning
+        for step in opened:
+            after[f"{ON}{step.removeprefix(OFF)}"] |= cleaning
+        for tick in rules.ticks:
+            if tick.if_open and name in rules.tick_for[tick.id] and tick.id in after:
+                after[tick.id] |= opened
 
 
 def change_first(

@@ -8,7 +8,7 @@ from fractions import Fraction
 from msgspec import Struct
 
 from kitwright.catalogue.model import Contingency, ContingencyId, Job
-from kitwright.stages.work import Operation
+from kitwright.stages.work import Operation, includes
 from kitwright.stages.work_plan.rules import ON, Rules, all_after, all_before
 
 
@@ -31,7 +31,8 @@ def find_reveals(
     rules: Rules, operations: Sequence[Operation], there: Mapping[str, object]
 ) -> dict[str, list[Find]]:
     """Return, by step, the finds of the jobs that may be made there. A find of a job that another
-    find adds is named where both may be made, such as a head that is beyond resurfacing.
+    find adds is named where both may be made, such as a head that is beyond resurfacing. Whatever
+    the jobs repair anyway is no find.
     """
     found: dict[str, list[Find]] = {}
     ranks = {name: rank for rank, name in enumerate(there)}
@@ -40,6 +41,8 @@ def find_reveals(
     waiting = [(operation.job, operation.cylinder, there) for operation in operations]
     for job, cylinder, at in waiting:
         for row in job.contingency:
+            if _is_repaired(rules, row, cylinder, operations):
+                continue
             find = Find(row=row, cylinder=cylinder, is_own=at is there)
             names = [name for name in rules.seen_at(row.id, cylinder) if name in at]
             fresh = {name for name in names if (name, find.key) not in told}
@@ -49,6 +52,21 @@ def find_reveals(
             if fresh:
                 waiting += ((*one, fresh) for one in rules.jobs_added(row, cylinder))
     return found
+
+
+def _is_repaired(
+    rules: Rules, row: Contingency, cylinder: int | None, operations: Sequence[Operation]
+) -> bool:
+    """Return whether jobs already do, or include, all that a find of a job on a cylinder adds."""
+    added = [Operation(job=job, cylinder=on) for job, on in rules.jobs_added(row, cylinder)]
+    return (
+        bool(added)
+        and all(one.job is not None for one in row.add)
+        and all(
+            any(other.key == one.key or includes(other, one) for other in operations)
+            for one in added
+        )
+    )
 
 
 def find_held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:

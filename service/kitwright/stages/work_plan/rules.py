@@ -7,7 +7,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.graph import (
     ENGINE_OUT,
@@ -24,6 +24,7 @@ from kitwright.catalogue.model import (
     Component,
     Contingency,
     ContingencyId,
+    Cylinders,
     JobScope,
     Per,
     Phase,
@@ -98,6 +99,8 @@ class Rules:
         self._off_for: dict[str, set[str]] = {}
         self.tick_for: dict[str, frozenset[str]] = {}
         """Unbilled step -> the steps of which a plan has any if it has this one."""
+        self.closed_for: dict[str, frozenset[str]] = {}
+        """Work on the way down -> what takes off the components that it should have on."""
         self.choosing = tuple(node for node in self.nodes.values() if node.needs_any)
         """The components with an OR group."""
         self.ticks = tuple(filter(self._has_tick, catalogue.ticks.values()))
@@ -135,10 +138,17 @@ class Rules:
         return self._seen_at[key]
 
     def jobs_added(self, row: Contingency, cylinder: int | None) -> tuple[AddedJob, ...]:
-        """Return the jobs that a find of a job on a cylinder adds."""
+        """Return the jobs that a find of a job on a cylinder adds, wherever it is found."""
         key = id(row), cylinder
         if key not in self._added:
-            self._added[key] = tuple(jobs_added(self.catalogue, self.family, row, cylinder))
+            add = tuple(
+                structs.replace(one, cylinders=Cylinders.all)
+                if one.cylinders is Cylinders.one
+                else one
+                for one in row.add
+            )
+            anywhere = structs.replace(row, add=add)
+            self._added[key] = tuple(jobs_added(self.catalogue, self.family, anywhere, cylinder))
         return self._added[key]
 
     def _looks_at(self, row: ContingencyId, cylinder: int | None) -> Iterator[str]:
@@ -178,6 +188,15 @@ class Rules:
             references = row.fits if isinstance(row, Work) else ()
         for reference in references:
             yield from expand_role(reference, cylinder, count)
+
+    def known(self, there: Iterable[str]) -> dict[str, set[str]]:
+        """Return what comes before each of the steps of a plan, as far as that is in all plans."""
+        steps = {*there}
+        return {name: set(self.rule_of(name).after & steps) for name in there}
+
+    def open_at(self, work: str, after: Mapping[str, set[str]]) -> set[str]:
+        """Return what opens the engine and can't wait for work on the way down."""
+        return all_before(after, [work]) & self.closed_for[work]
 
     def rule_of(self, name: str) -> Rule:
         """Return what is known of a step; that of sublet work or an added line is free."""
@@ -359,9 +378,14 @@ class Rules:
             self._before(f"{OFF}{one}", name)
             if phase is not Phase.finish:
                 self._before(name, f"{ON}{one}")
-        is_early = phase in (Phase.arrival, Phase.opening)
+        if phase is Phase.opening:
+            kept = self.components(row.needs_on, cylinder)
+            self.closed_for[name] = frozenset(f"{OFF}{one}" for one in kept)
         for one in self.components(row.needs_on, cylinder):
-            if is_early:
+            if phase is Phase.opening:
+                # it depends on the plan what can stay on
+                continue
+            if phase is Phase.arrival:
                 self._before(name, f"{OFF}{one}")
             else:
                 self._before(f"{ON}{one}", name)
@@ -379,9 +403,11 @@ class Rules:
 
     def _is_bench_work(self, row: Spelled, cylinder: int | None, needs_off: set[str]) -> bool:
         """Return whether work is done on the bench if the engine is out: unless something that it
-        needs on, or off, is only so in the machine.
+        needs on, or off, is only so in the machine. Work on the way down can do with them off.
         """
-        on = [self.nodes[one] for one in self.components(row.needs_on, cylinder)]
+        is_opening = _phase(row) is Phase.opening
+        needs_on = () if is_opening else self.components(row.needs_on, cylinder)
+        on = [self.nodes[one] for one in needs_on]
         off = [self.nodes[one] for one in needs_off]
         return all(map(self._is_on_bench, on)) and not all(
             node.is_chassis and node.id != ENGINE_OUT for node in off
