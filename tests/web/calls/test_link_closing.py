@@ -37,9 +37,9 @@ def linked(staff: Staff, **members: Any) -> tuple[str, str]:
 
 def begun(staff: Staff, **members: Any) -> tuple[str, str]:
     id, path = linked(staff, **members)  # noqa: A001
-    assert "The parts are ordered." not in page(staff, path)
+    assert "We are ordering the parts." not in page(staff, path)
     staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
-    assert "The parts are ordered." in page(staff, path)
+    assert "We are ordering the parts." in page(staff, path)
     staff.act(id, "start")
     assert "We are working on it." in page(staff, path)
     return id, path
