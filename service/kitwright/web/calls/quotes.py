@@ -51,6 +51,7 @@ _OTHERWISE: Final = {
     "add": "/v1/quotes/{id}/additions",
     "claim": "/v1/quotes/{id}/claims",
     "collect": "/v1/quotes/{id}/collected",
+    "early_start": "/v1/quotes/{id}/early-start",
     "notice": "/v1/quotes/{id}/notices",
     "order": "/v1/orders",
     "pay": "/v1/quotes/{id}/payments",
