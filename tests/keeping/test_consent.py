@@ -218,7 +218,7 @@ def test_accept_of_a_draft_is_refused() -> None:
 
 def test_accept_at_work_leaves_the_work_going_on() -> None:
     def done(records: Records) -> KeptQuote:
-        quote = start(records, LATER, ordered(records, LATER, agreed(records), 1), 0)
+        quote = start(records, LATER, ordered(records, LATER, agreed(records), 1), ())
         quote = issue(records, LATER, revise(records, LATER, quote, figures()))
         return accept(records, LATER, quote, 2, yes=YES, preset=None)
 
@@ -364,7 +364,7 @@ def test_ask_addition_tells_of_itself_in_the_feed() -> None:
 def test_ask_addition_needs_an_agreement_that_is_not_yet_done(state: str) -> None:
     def ended(records: Records) -> KeptQuote:
         return finish(
-            records, LATER, start(records, LATER, ordered(records, LATER, agreed(records), 1), 0)
+            records, LATER, start(records, LATER, ordered(records, LATER, agreed(records), 1), ())
         )
 
     made = {"issued": issued, "done": ended}[state]

@@ -82,7 +82,7 @@ AGREED: dict[str, Callable[[Records], KeptQuote]] = {
     "accepted": agreed,
     "ordered": lambda records: ordered(records, STAMP, agreed(records), 1),
     "in_work": lambda records: start(
-        records, STAMP, ordered(records, STAMP, agreed(records), 1), 0
+        records, STAMP, ordered(records, STAMP, agreed(records), 1), ()
     ),
 }
 

@@ -95,10 +95,10 @@ def live(records: Records) -> None:
     hose = More(description="a hose", kind="part", tax_kind="part", net=Money(1000, "USD"))
     quote, ruling = ask_addition(records, STAMP, agreed(), hose)
     assert ruling.addition is not None
-    again(start(records, STAMP, ordered(records, STAMP, quote, 1), 0))
-    finish(records, STAMP, start(records, STAMP, agreed(), 0))
+    again(start(records, STAMP, ordered(records, STAMP, quote, 1), ()))
+    finish(records, STAMP, start(records, STAMP, agreed(), ()))
     begun = revise(records, STAMP, agreed(), figures(net=Money(9000, "USD")))
-    finish(records, STAMP, start(records, STAMP, begun, 0))
+    finish(records, STAMP, start(records, STAMP, begun, ()))
     expire_overdue(records, LATER)
     change_customer(records, STAMP, other, a_customer("Grace"))
     erased = records.customers.add(a_customer("Gone"))

@@ -276,14 +276,14 @@ def start(
     records: Records,
     stamp: Stamp,
     quote: KeptQuote,
-    unordered: int,
+    unordered: Sequence[str],
     *,
     can_begin: bool = False,
 ) -> KeptQuote:
     """Return a quote in work.
 
     Args:
-        unordered: the number of parts orders not yet placed for the agreed revision.
+        unordered: the parts orders not yet placed for the agreed revision, each in words.
         can_begin: whether it is torn down before they are, because its first steps need no part
             that is not here.
 
@@ -295,25 +295,27 @@ def start(
     if missing:
         raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")
     if unordered and not can_begin:
-        raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
+        raise NotNow("start", quote, _not_placed(unordered))
     facts = {"revision": quote.agreed}
     if unordered:
-        facts["unordered"] = unordered
+        facts["unordered"] = len(unordered)
     return keep_change(records, stamp, "quote.started", quote, facts, state=QuoteState.in_work)
 
 
-def check_finish(quote: KeptQuote, unordered: int = 0) -> None:
-    """Raise NotNow unless the work on a quote can be finished, for which so many parts orders are
-    not placed.
+def check_finish(quote: KeptQuote, unordered: Sequence[str] = ()) -> None:
+    """Raise NotNow unless the work on a quote can be finished, for which some parts orders, in
+    words, are not placed.
     """
     check_act("finish", quote)
     if quote.offered is not None:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
     if unordered:
-        reason = (
-            f"parts orders not yet placed: {unordered}; place them, or say in `goods` what was used"
-        )
+        reason = f"{_not_placed(unordered)}; place them, or say in `goods` what was used"
         raise NotNow("finish", quote, reason)
+
+
+def _not_placed(unordered: Sequence[str]) -> str:
+    return f"parts orders not yet placed: {len(unordered)} ({'; '.join(unordered)})"
 
 
 def finish(

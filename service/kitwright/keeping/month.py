@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, timedelta
+from fractions import Fraction
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -22,7 +23,7 @@ from msgspec import Struct
 from kitwright.keeping.accounts import due_of, sum_due
 from kitwright.keeping.record import BillKind, Handover, KeptBill, KeptQuote, KeptStatement, Payment
 from kitwright.keeping.store import Records
-from kitwright.money import Money, total
+from kitwright.money import Money, round_ratio, total
 from kitwright.quote import WARRANTY, BillLine, read_bill, read_statement
 
 UNTAXED: Final = "untaxed"
@@ -195,10 +196,22 @@ def sum_up(folios: Sequence[Folio], first: date, currency: str) -> Month:
 
 def _borne(kept: KeptStatement) -> Money | None:
     """Return what a statement takes off because the shop bears it, without tax; None if there is no
-    such line.
+    such line. What includes tax is rounded once for all lines that are taxed alike.
     """
     lines = [one for one in read_statement(kept.body).lines if one.code == WARRANTY]
-    return -total((one.net.money for one in lines), kept.net.currency) if lines else None
+    if not lines:
+        return None
+    net, included = Money(0, kept.net.currency), defaultdict[Fraction, int](int)
+    for line in lines:
+        if line.amount == line.net:
+            net -= line.net.money
+        else:
+            rate = sum((Fraction(tax.rate) for tax in line.taxes), Fraction(0))
+            included[rate] -= line.gross.money.minor
+    for rate, gross in included.items():
+        exact = gross * 100 / (100 + rate)
+        net += Money(round_ratio(exact.numerator, exact.denominator), net.currency)
+    return net
 
 
 def _parts(kept: KeptBill) -> Iterator[TaxedPart]:

@@ -94,13 +94,13 @@ def note_slipped(
 ) -> None:
     """Note that parts of a quote come later, by the order (O3) that is to bring them."""
     facts: Facts = {"order": order, "was": _text(was), "complete_on": _text(now)}
-    note_event(records, stamp, SLIPPED, quote, facts)
+    note_event(records, stamp, "quote.slipped", quote, facts)
 
 
 def note_told(records: Records, stamp: Stamp, quote: KeptQuote, slip: Slip, mail: int) -> None:
     """Note that the customer of a quote is told of a slip, by an e-mail's number."""
     facts: Facts = {"mail": mail, "was": _text(slip.was), "complete_on": _text(slip.now)}
-    note_event(records, stamp, TOLD, quote, facts)
+    note_event(records, stamp, "quote.slip_told", quote, facts)
 
 
 def _day(text: object) -> date | None:

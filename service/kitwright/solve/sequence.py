@@ -108,28 +108,28 @@ def order_items(entries: Mapping[T, Entry[T]], *, states: int = STATES) -> Order
     Raises: Circle, Clash.
     """
     given = {name: place for place, name in enumerate(entries)}
-    waits = [
-        union([1 << given[name] for name in row.after if name in given]) for row in entries.values()
-    ]
+    waits = [[given[name] for name in row.after if name in given] for row in entries.values()]
     told = [*entries]
-    names = tuple([told[place] for place in _in_turn(told, waits)])
+    turn = _in_turn(told, waits)
+    names = tuple([told[place] for place in turn])
     places = {name: place for place, name in enumerate(names)}
     rows = [entries[name] for name in names]
-    after = [union([1 << places[name] for name in row.after if name in places]) for row in rows]
+    bit = {place: 1 << at for at, place in enumerate(turn)}
+    after = [union([bit[other] for other in waits[place]]) for place in turn]
     levels = _Levels([row.labels for row in rows])
     return _Search(names, after, levels, _holds(rows, places)).run(states)
 
 
-def _in_turn(names: Sequence[T], waits: Sequence[int]) -> list[int]:
+def _in_turn(names: Sequence[T], waits: Sequence[Sequence[int]]) -> list[int]:
     """Return places so that each comes after all that it waits for, otherwise in ascending order.
 
     Raises: Circle.
     """
     before: list[list[int]] = [[] for _ in names]
-    for place, mask in enumerate(waits):
-        for other in bits(mask):
+    for place, others in enumerate(waits):
+        for other in others:
             before[other].append(place)
-    left = [mask.bit_count() for mask in waits]
+    left = [*map(len, waits)]
     ready = [place for place, count in enumerate(left) if not count]
     found = []
     while ready:
@@ -143,7 +143,7 @@ def _in_turn(names: Sequence[T], waits: Sequence[int]) -> list[int]:
         raise Circle(
             _circle(
                 {
-                    names[place]: {names[other] for other in bits(waits[place]) if left[other]}
+                    names[place]: {names[other] for other in waits[place] if left[other]}
                     for place, count in enumerate(left)
                     if count
                 }
@@ -166,8 +166,12 @@ def _below(after: Sequence[int]) -> list[int]:
     """Return, for each item, itself and all items that wait for it; the items are in turn."""
     below = [1 << place for place in range(len(after))]
     for place in reversed(range(len(after))):
-        for other in bits(after[place]):
+        left = after[place]
+        while left:
+            other = left.bit_length() - 1
             below[other] |= below[place]
+            # what this one waits for has all below it anyway, once it is its turn
+            left &= ~(1 << other | after[other])
     return below
 
 

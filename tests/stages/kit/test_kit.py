@@ -227,13 +227,15 @@ def amounts(kit: Kit) -> dict[str, Fraction]:
     ("on_hand", "found"),
     [
         ((9, 9, 9), {NUT: 4}),
-        ((3, 9, 9), {NUT: 3, OLD_NUT: 1}),
-        ((1, 1, 9), {NUT: 1, OLD_NUT: 1, NEW_NUT: 2}),
-        ((0, 3, 9), {OLD_NUT: 3, NEW_NUT: 1}),
+        # never one number on one cylinder, and another on the other
+        ((3, 9, 9), {OLD_NUT: 4}),
+        ((1, 1, 9), {NEW_NUT: 4}),
+        ((0, 3, 9), {NEW_NUT: 4}),
+        ((0, 3, 1), {NEW_NUT: 1}),
     ],
 )
 @pytest.mark.parametrize("is_reversed", [False, True])
-def test_choose_kit_uses_up_the_oldest_number_first(
+def test_choose_kit_uses_up_the_oldest_number_of_which_there_is_enough(
     on_hand: tuple[int, ...], found: dict[str, int], is_reversed: bool
 ) -> None:
     rows = [

@@ -35,7 +35,6 @@ def owner(service: Service, tmp_path_factory: pytest.TempPathFactory) -> Iterato
         ("?after=2&limit=2", [3, 4], 4),
         ("?after=4&limit=2", [5], 5),
         ("?after=5", [], 5),
-        ("?after=900", [], 900),
     ],
 )
 def test_feed_goes_on_behind_a_place(
@@ -56,6 +55,19 @@ def test_feed_asked_for_wrongly_is_refused(owner: TestClient[Any], path: str, qu
     answer = owner.get(f"{path}?{query}")
 
     assert (answer.status_code, answer.json()["code"]) == (400, "query-invalid")
+
+
+@pytest.mark.parametrize("path", ["/v1/events", "/v1/audit"])
+def test_place_after_the_newest_event_is_told_how_to_go_on(
+    owner: TestClient[Any], path: str
+) -> None:
+    answer = owner.get(f"{path}?after=900")
+
+    assert answer.status_code == 410
+    assert answer.json()["code"] == "feed-restarted"
+    next_page = answer.headers["Link"].removeprefix("<").partition(">")[0]
+    went_on = owner.get(next_page).json()
+    assert (went_on["items"], went_on["last"]) == ([], 5)
 
 
 def test_audit_names_who_did_it(owner: TestClient[Any]) -> None:

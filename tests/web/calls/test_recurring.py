@@ -1,6 +1,7 @@
 """Come-backs by job over HTTP, as JSON and as CSV."""
 
 import csv
+from decimal import Decimal
 from io import StringIO
 from typing import Any
 
@@ -75,3 +76,17 @@ def test_table_has_the_same_figures(staff: Staff) -> None:
         assert row[member] == told[member]
     assert (row["finished"], row["own"], row["work"]) == ("1", "1", "1")
     assert float(row["low"]) == float(told["low"])
+
+
+def test_what_is_borne_is_rounded_once_without_the_tax_in_it(orchard: Staff) -> None:
+    again = back(orchard, finished(orchard))
+    orchard.act(again, "issue")
+    orchard.act(again, "accept", {"revision": 1, "who": "M. Ferrier", "means": "telephone"})
+    orchard.supplied(again)
+    orchard.act(again, "start")
+    orchard.act(again, "finish")
+
+    month = orchard.get("/v1/reports/month", month="2027-03")
+
+    borne = Decimal(orchard.get(f"/v1/quotes/{again}")["quote"]["comes_back"]["amount"]["amount"])
+    assert Decimal(month["borne"]["amount"]) == round(borne / Decimal("1.2"), 2)

@@ -28,7 +28,12 @@ def test_machine_is_torn_down_before_parts_are_ordered(staff: Staff) -> None:
     id = staff.accepted()  # noqa: A001
     assert "tear_down" in acts(staff, id)
     assert "start" not in acts(staff, id)
-    assert "parts orders not yet placed" in reason(staff, id, "start")
+    told = reason(staff, id, "start")
+    assert "parts orders not yet placed" in told
+    for order in staff.get(f"/v1/quotes/{id}")["quote"]["orders"]:
+        assert (
+            f"{', '.join(line['item'] for line in order['lines'])} from {order['supplier']}" in told
+        )
 
     head = staff.act(id, "start", FIRST)
 

@@ -8,13 +8,11 @@ from typing import Any
 
 import pytest
 from litestar.testing import TestClient
-from tests.desks import client_of
 from tests.web.calls import test_problems as kept
 from tests.web.problem import sound_problem
 
 from kitwright.errors import KitwrightError
 from kitwright.web.description.codes import documented_codes, leaves
-from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.problems import GAPS, KINDS
 
 PREVIEW = "/v1/quotes/preview"
@@ -81,6 +79,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         "/discounts/0/amount",
     ),
     "below-zero": ({**SINGLE, "prepaid": "-1"}, "/prepaid"),
+    "amount-too-fine": ({**SINGLE, "diagnostic_fee": "1.005"}, "/diagnostic_fee"),
     "prepaid-too-large": ({**SINGLE, "prepaid": "999999"}, "/prepaid"),
     "named-twice": (
         {
@@ -360,13 +359,13 @@ def test_codes_do_not_depend_on_what_else_was_imported(client: TestClient[Any]) 
     assert alone.stdout.split() == served
 
 
-def test_refusal_of_a_missing_key_leads_to_its_meaning(app: Edge) -> None:
-    with client_of(app, None) as guest:
-        refusal = sound_problem(guest.get("/v1/events"))
-        meaning = guest.get(refusal["type"])
+def test_refusal_of_a_missing_key_leads_to_its_meaning(client: TestClient[Any]) -> None:
+    nobody = {"Authorization": ""}
+    refusal = sound_problem(client.get("/v1/events", headers=nobody))
+    meaning = client.get(refusal["type"], headers=nobody)
 
-        assert meaning.status_code == 200
-        assert meaning.json()["code"] == refusal["code"] == "key-missing"
-        assert guest.get("/problems").status_code == 200
-        # its examples are the shop's
-        assert guest.get("/openapi.json").status_code == 401
+    assert meaning.status_code == 200
+    assert meaning.json()["code"] == refusal["code"] == "key-missing"
+    assert client.get("/problems", headers=nobody).status_code == 200
+    # its examples are the shop's
+    assert client.get("/openapi.json", headers=nobody).status_code == 401

@@ -108,6 +108,7 @@ def test_docs_page_escapes_what_it_shows() -> None:
     document = {
         "info": {"title": evil, "version": evil, "summary": evil, "description": f"`{evil}`"},
         "tags": [{"name": "a", "description": evil}],
+        "webhooks": {},
         "paths": {
             f"/{evil}": {
                 "get": {

@@ -389,11 +389,20 @@ def _unfit(
 
 
 def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
-    """Yield the free stock that is used for an item, oldest usable number first."""
+    """Yield the free stock that is used for an item, oldest usable number first. An older number is
+    used only if there is enough of it for all cylinders: these are never given different parts.
+    """
     size, scale = wanted.size(item), wanted.scale(item)
     numbers = dict.fromkeys(one for need in wanted.needs(item) for one in need.acceptable)
     for number in sorted(numbers, key=lambda one: one == item):
-        for row in market.stock.rows.get(number, ()):
+        rows = market.stock.rows.get(number, ())
+        if number != item and wanted.is_of_cylinders(number):
+            there = sum(
+                min(int(row.free * size), wanted.open_for(number, row.quality)) for row in rows
+            )
+            if there < wanted.open_for(number, None):
+                continue
+        for row in rows:
             amount = min(int(row.free * size), wanted.open_for(number, row.quality))
             if amount > 0:
                 yield FromStock(

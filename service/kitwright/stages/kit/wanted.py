@@ -134,6 +134,11 @@ class Wanted:
         suits = all(number in need.acceptable for need, _ in record.open)
         return item if suits else None
 
+    def is_of_cylinders(self, number: ItemId) -> bool:
+        """Return whether a number could fill any need of a cylinder that is still open."""
+        opened = self._items[self._item_of[number]].open
+        return any(need.cylinder is not None and _suits(need, number, None) for need, _ in opened)
+
     def open_for(self, number: ItemId, quality: Quality | None) -> int:
         """Return how many parts a number of a quality could fill; None: whatever its quality."""
         item = self._item_of.get(number)

@@ -26,6 +26,19 @@ MOST_PACKS: Final = 10_000
 """Of one line of an order."""
 
 
+class TooFine(RequestFault):
+    """An amount with more decimals than its currency has."""
+
+    code = "amount-too-fine"
+
+    def __init__(self, figure: Decimal, currency: str) -> None:
+        super().__init__(
+            f"{decimal_text(figure)} {currency} has more than {digits(currency)} decimals"
+        )
+        self.figure = figure
+        self.currency = currency
+
+
 class BeyondBounds(RequestFault):
     """A figure that nobody means."""
 
@@ -41,6 +54,12 @@ def check_amount(figure: Decimal, currency: str) -> Iterator[BeyondBounds]:
     """Yield an error if an amount, in major units, is beyond the bounds."""
     if abs(figure) > (most := Money(MOST_MINOR, currency).amount):
         yield BeyondBounds(f"{decimal_text(figure)} {currency}", decimal_text(most))
+
+
+def check_whole(figure: Decimal, currency: str) -> Iterator[TooFine]:
+    """Yield an error if an amount, in major units, is not a whole number of minor units."""
+    if figure != round(figure, digits(currency)):
+        yield TooFine(figure, currency)
 
 
 def check_quantity(figure: Decimal, unit: str = "") -> Iterator[BeyondBounds]:

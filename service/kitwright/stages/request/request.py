@@ -31,7 +31,12 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
-from kitwright.stages.request.bounds import check_amount, check_product, check_quantity
+from kitwright.stages.request.bounds import (
+    check_amount,
+    check_product,
+    check_quantity,
+    check_whole,
+)
 from kitwright.stages.request.come_back import ComeBack
 from kitwright.stages.request.observed import AskedFindings
 from kitwright.stages.request.ordered import Ordered
@@ -426,8 +431,9 @@ def _check_bounds(shop: Shop, asked: Asked, faults: list[KitwrightError]) -> Non
     """Add the errors of figures that nobody means."""
     currency, terms = shop.currency, asked.terms
     if asked.diagnostic_fee is not None:
-        found = check_amount(asked.diagnostic_fee, currency)
-        faults += [fault.at("diagnostic_fee") for fault in found]
+        fee = asked.diagnostic_fee
+        faults += [fault.at("diagnostic_fee") for fault in check_amount(fee, currency)]
+        faults += [fault.at("diagnostic_fee") for fault in check_whole(fee, currency)]
     for index, free in enumerate(terms.free_lines):
         quantity = [*check_quantity(free.quantity, free.unit)]
         price = [*check_amount(free.unit_price, currency)]

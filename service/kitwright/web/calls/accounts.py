@@ -241,12 +241,12 @@ def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
     return answer(desk, head_of(desk, records, finished))
 
 
-def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> int:
-    """Return how many parts orders can still be placed for a quote, and are not."""
+def _unordered(desk: Desk, records: Records, quote: KeptQuote, stamp: Stamp) -> tuple[str, ...]:
+    """Return the parts orders, in words, that can still be placed for a quote, and are not."""
     try:
         return unordered(desk, records, quote, stamp.at)
     except NotOrderable:
-        return 0
+        return ()
 
 
 def _unbooked(

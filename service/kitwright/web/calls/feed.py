@@ -88,6 +88,20 @@ def _events(records: Records, call: Call, after: int, most: int) -> tuple[Event,
         raise EventDamaged(damage.table, damage.key, going_on) from damage
 
 
+def _known(records: Records, place: int, epoch: str, path: str) -> int:
+    """Return a place, which is at most that of the newest event. Raises: Refusal."""
+    newest = records.events.last()
+    if place <= newest:
+        return place
+    going_on = f"{epoch}{newest}"
+    raise Refusal(
+        "feed-restarted",
+        f"place {place} is after the newest event: read the records that you follow once more, and "
+        f"continue with after={going_on}",
+        headers={"Link": f'<{path}?after={going_on}>; rel="next"'},
+    )
+
+
 def _place(records: Records, after: str, path: str) -> int:
     """Return the place after which a feed continues. Raises: Refusal: feed-restarted.
 
@@ -97,7 +111,7 @@ def _place(records: Records, after: str, path: str) -> int:
     generations = records.generations.every()
     epoch, _, number = after.rpartition(".")
     if not after or epoch == generations[-1].epoch or (not epoch and len(generations) == 1):
-        return int(number or 0)
+        return _known(records, int(number or 0), f"{generations[-1].epoch}.", path)
     seen = int(number)
     # the next generation after the caller's says which of its events were kept; nothing is known of
     # one that is lost

@@ -162,11 +162,16 @@ def can_begin(records: Records, quote: KeptQuote, agreed: Quote) -> bool:
     return not waiting or waiting[0].number > 1
 
 
-def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
-    """Return how many orders the agreed revision of a quote still needs. Raises: NotOrderable."""
+def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> tuple[str, ...]:
+    """Return the orders that the agreed revision of a quote still needs, each by what it asks for
+    and its supplier. Raises: NotOrderable.
+    """
     if quote.agreed is None:
-        return 0
-    return len(plan_need(desk, records, quote, now).follow_up.orders)
+        return ()
+    return tuple(
+        f"{', '.join(line.source.item for line in order.lines)} from {order.supplier.id}"
+        for order in plan_need(desk, records, quote, now).follow_up.orders
+    )
 
 
 def reserve_and_plan(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> Need:
