@@ -26,7 +26,7 @@ from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping import paying
 from kitwright.keeping.accounts import Account, account_of
 from kitwright.keeping.bill_gaps import missing_of
-from kitwright.keeping.bill_parties import InvoiceNeeds, Selling
+from kitwright.keeping.bill_parties import InvoiceNeeds, Selling, seller_of
 from kitwright.keeping.crediting import NotCreditable
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced
@@ -70,6 +70,19 @@ def test_invoice_has_its_buyer_terms_and_days() -> None:
     assert made.order_reference == BILLING.order_reference
     assert (made.issued_on, made.supplied_on) == (TODAY, STATEMENTS[0].supplied_on)
     assert made.due_on == TODAY + timedelta(days=14)
+
+
+def test_seller_without_an_address_has_the_lines_of_its_contact() -> None:
+    contact = Contact(address=("Cartway 9", "Upper Yard", "Tollimoor"))
+    selling = Selling(name="Cartway", seller=Seller(), contact=contact, is_vat=False)
+
+    placed = structs.replace(selling, seller=Seller(city="Brenhollow"))
+
+    assert (seller_of(selling).street, seller_of(selling).more) == (
+        "Cartway 9",
+        "Upper Yard, Tollimoor",
+    )
+    assert (seller_of(placed).street, seller_of(placed).city) == (None, "Brenhollow")
 
 
 def test_what_an_invoice_needs_is_asked_for_by_name() -> None:

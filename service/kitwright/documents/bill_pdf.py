@@ -8,9 +8,11 @@ from datetime import UTC, datetime, time
 from kitwright.catalogue.model import Contact
 from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.frame import bare_frame
+from kitwright.documents.line_words import price_told
 from kitwright.documents.press import Sheet, press, said
+from kitwright.documents.shop_words import account_told
 from kitwright.documents.totals_view import Row, row
-from kitwright.documents.ubl_bill import notes_of, terms_of
+from kitwright.documents.ubl_bill import has_days_to_pay, notes_of, terms_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Bill, BillLine, Party, QuotingShop
 from kitwright.tax import Category
@@ -78,7 +80,7 @@ def _facts(bill: Bill, scribe: Scribe) -> Iterator[tuple[str, str]]:
         (say("Date"), day(bill.issued_on)),
         (say("Supplied on"), bill.supplied_on and day(bill.supplied_on)),
         (say("Paid on"), bill.paid_on and day(bill.paid_on)),
-        (say("Payable by"), day(bill.due_on) if bill.kind == "invoice" else None),
+        (say("Payable by"), day(bill.due_on) if has_days_to_pay(bill) else None),
         (say("Your order"), bill.order_reference),
         (say("Our VAT number"), bill.seller.vat_id),
         (say("Our tax number"), bill.seller.tax_id),
@@ -96,13 +98,9 @@ def _exempt(bill: Bill, scribe: Scribe) -> Iterator[str]:
 
 
 def _row(line: BillLine, scribe: Scribe) -> Sheet:
-    currency = line.net.currency
     each, quantity = "", ""
     if line.role == "item":
-        each = scribe.money(line.unit_price, currency)
-        if line.base_quantity != "1":
-            base = scribe.number(line.base_quantity)
-            each = scribe.say("{price} for {base}", price=each, base=base)
+        each = price_told(line, line.net.currency, scribe)
         quantity = scribe.quantity(line.quantity, line.measure)
     return {
         "name": line.description,
@@ -143,11 +141,7 @@ def _totals(bill: Bill, scribe: Scribe) -> list[Row]:
 
 def _terms(bill: Bill, scribe: Scribe) -> Iterator[str]:
     yield terms_of(bill, scribe)
-    if bill.account and bill.kind == "invoice":
-        yield scribe.say(
-            "Account: {account} ({name})",
-            account=bill.account,
-            name=bill.account_name or bill.seller.name,
-        )
+    if bill.kind == "invoice":
+        yield from account_told(bill.account, bill.account_name or bill.seller.name, scribe)
     if bill.seal:
         yield scribe.say("Seal: {seal}", seal=bill.seal)

@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Shop
 from kitwright.documents.offer_view import Fact
-from kitwright.documents.shop_words import collect_told, storage_told
+from kitwright.documents.shop_words import account_told, collect_told, storage_told
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
 from kitwright.quote import Statement
@@ -144,6 +144,9 @@ def _collect(closing: Closing, scribe: Scribe, shop: Shop) -> Iterator[str]:
             "Please pay {amount} when you collect the machine, or before.",
             amount=scribe.amount(closing.balance),
         )
+        seller = shop.seller
+        name = seller.account_name or seller.name or shop.name
+        yield from account_told(seller.account, name, scribe)
     yield from collect_told(shop, scribe)
     yield from storage_told(shop, scribe)
     if closing.wants_old_parts is not None:

@@ -9,7 +9,7 @@ from typing import Final
 from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
 from kitwright.money import total
-from kitwright.quote import Amount, Line, Quote, Reason
+from kitwright.quote import Amount, BillLine, Line, Quote, Reason
 
 GOODS: Final = frozenset({"part", "set", "customer_part", "consumable"})
 """Kinds of lines that are goods, with a number and a unit of their own."""
@@ -96,7 +96,12 @@ def quantity_of(line: Line, scribe: Scribe) -> str:
 
 def price_of(line: Line, scribe: Scribe) -> str:
     """Return the unit price of a line with the quantity that it is for; "1 piece" is left out."""
-    price = scribe.money(line.unit_price, line.amount.currency)
+    return price_told(line, line.amount.currency, scribe)
+
+
+def price_told(line: Line | BillLine, currency: str, scribe: Scribe) -> str:
+    """Return the unit price of a line of a quote or an invoice, as `price_of` does."""
+    price = scribe.money(line.unit_price, currency)
     base = line.base_quantity
     if line.unit == "MIN" and base == "60":
         return scribe.say("{price} an hour", price=price)

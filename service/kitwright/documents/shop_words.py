@@ -48,6 +48,12 @@ def _days_told(days: tuple[str, ...], scribe: Scribe) -> str:
     return ", ".join(told)
 
 
+def account_told(account: str | None, name: str, scribe: Scribe) -> Iterator[str]:
+    """Yield the account that a shop is paid to, under a name, if its file has one."""
+    if account:
+        yield scribe.say("Account: {account} ({name})", account=account, name=name)
+
+
 def collect_told(shop: Shop, scribe: Scribe) -> Iterator[str]:
     """Yield where and when a machine can be collected."""
     if shop.contact is not None and shop.contact.address:

@@ -91,7 +91,17 @@ def terms_of(bill: Bill, scribe: Scribe) -> str:
         return scribe.say("The amount is given back.")
     if bill.payable.money.minor <= 0:
         return scribe.say("Paid. Nothing is left to pay.")
-    return bill.terms or scribe.say("Payable by {day}.", day=scribe.day(bill.due_on))
+    if bill.terms:
+        return bill.terms
+    if has_days_to_pay(bill):
+        return scribe.say("Payable by {day}.", day=scribe.day(bill.due_on))
+    # as the final account says it
+    return scribe.say("Payable when you collect the machine.")
+
+
+def has_days_to_pay(bill: Bill) -> bool:
+    """Return whether an invoice is payable by a day after that of its issue."""
+    return bill.kind == "invoice" and bill.due_on > bill.issued_on
 
 
 def _address(who: Party) -> Iterator[tuple[str, str]]:

@@ -85,21 +85,35 @@ def _lacking(whose: str, found: Registered | Seller, members: Sequence[str]) -> 
 
 def _plain(customer: Customer) -> tuple[str, ...]:
     """Return the lines of a customer's plain address, none if there is a structured one."""
-    billing = customer.billing or Billing()
-    if any(getattr(billing, name) for name in _PLACES):
+    if _has_place(customer.billing or Billing()):
         return ()
     return tuple(line.strip() for line in (customer.address or "").splitlines() if line.strip())
 
 
+def _has_place(who: Registered | Seller) -> bool:
+    """Return whether a seller or a buyer has a structured address."""
+    return any(getattr(who, name) for name in _PLACES)
+
+
+def _with_plain(party: Party, lines: Sequence[str]) -> Party:
+    """Return a party with a plain address, its first line as the street; as it is without one."""
+    if not lines:
+        return party
+    return structs.replace(party, street=lines[0], more=", ".join(lines[1:]) or None)
+
+
 def seller_of(selling: Selling) -> Party:
-    """Return the seller as an invoice names it."""
+    """Return the seller as an invoice names it: with the lines of its contact if it has no
+    structured address.
+    """
     seller, contact = selling.seller, selling.contact
-    return Party(
+    party = Party(
         name=seller.name or selling.name,
         **{name: getattr(seller, name) for name in Registered.__struct_fields__},
         telephone=contact.telephone,
         email=contact.email,
     )
+    return _with_plain(party, () if _has_place(seller) else contact.address)
 
 
 def buyer_of(customer: Customer) -> Party:
@@ -107,11 +121,7 @@ def buyer_of(customer: Customer) -> Party:
     one, its first line as the street.
     """
     billing = customer.billing or Billing()
-    party = _registered(customer, billing)
-    lines = _plain(customer)
-    if not lines:
-        return party
-    return structs.replace(party, street=lines[0], more=", ".join(lines[1:]) or None)
+    return _with_plain(_registered(customer, billing), _plain(customer))
 
 
 def _registered(customer: Customer, billing: Billing) -> Party:

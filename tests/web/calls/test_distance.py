@@ -69,8 +69,8 @@ def said_yes(staff: Staff, *, starts_early: bool = False, **members: Any) -> tup
     return id, path
 
 
-def ordered(staff: Staff, id: str) -> None:  # noqa: A002
-    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+def ordered(staff: Staff, id: str, revision: int = 1) -> None:  # noqa: A002
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": revision}]})
 
 
 def told(staff: Staff, path: str) -> Any:
@@ -375,6 +375,18 @@ def test_early_start_may_be_asked_for_after_the_yes(orchard: Staff, means: str) 
     assert refusal(orchard, id, "early-start", {"who": "M", "means": "email"}).startswith(
         "not-in-this-state"
     )
+
+
+def test_change_that_is_agreed_at_the_counter_leaves_the_right_to_withdraw(orchard: Staff) -> None:
+    id, _ = said_yes(orchard)  # noqa: A001
+    jobs = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    orchard.act(id, "revise", jobs)
+    orchard.act(id, "issue")
+    orchard.act(id, "accept", {"revision": 2, "who": "M. Ferrier", "means": "telephone"})
+
+    assert {"early_start", "withdrawal"} <= set(acts(orchard, id))
+    ordered(orchard, id, revision=2)
+    assert refusal(orchard, id, "start").startswith("withdrawal-period")
 
 
 def test_early_start_is_asked_for_only_where_the_work_waits(orchard: Staff) -> None:

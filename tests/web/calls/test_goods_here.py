@@ -235,7 +235,7 @@ def test_more_than_there_is_is_billed_with_a_reason(staff: Staff) -> None:
         for one in staff.get(f"/v1/quotes/{id}/history")["items"]
         if one["kind"] == "quote.finished"
     ]
-    assert event["facts"]["lines"] == str(place)
+    assert event["facts"]["unbooked"] == str(place)
 
 
 @pytest.mark.parametrize("machine", ["put_together", "boxes"])

@@ -149,7 +149,8 @@ def test_slip_follows_the_order_that_carries_the_part(buyer: Buyer, how: str) ->
     tell(staff, id)
     assert refused(staff, id) == "nothing-slipped"
     # what comes as it was told is no news
-    buyer.act(again["id"], "send", means="portal", reference="S-2")
+    sending = {"means": "portal", "reference": "S-2", "without_advance": "an old customer"}
+    buyer.act(again["id"], "send", **sending)
     assert refused(staff, id) == "nothing-slipped"
 
 

@@ -300,6 +300,7 @@ async def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
             amount=amount,
             limit=limit,
             text=body.text or text_of_choice(desk, choice),
+            from_afar=distance.from_afar(records, quote),
         )
         agreed = consent.accept(
             records,
