@@ -81,12 +81,12 @@ def test_nothing_is_called_with_tax_that_bears_none() -> None:
 
     # before and after the totals, the text tells of suppliers' prices, which bear none
     told["text"] = told["text"].partition(" Total --")[2].partition("PURCHASE ORDER")[0]
-    assert "Total due $684.46" in told["text"]
+    assert "Total due $685.36" in told["text"]
     for form, words in told.items():
         assert not re.search(r"including tax|before tax", words), form
-    assert "Total due$684.46" in told["page"]
-    assert "The total is $684.46, and" in told["mail"]
-    assert "for $684.46 (valid" in told["yes"]
+    assert "Total due$685.36" in told["page"]
+    assert "The total is $685.36, and" in told["mail"]
+    assert "for $685.36 (valid" in told["yes"]
 
 
 def test_total_without_known_tax_is_told_with_its_discount() -> None:
