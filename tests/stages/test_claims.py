@@ -357,10 +357,18 @@ def test_choose_kit_leaves_the_makers_roles_of_an_alternate_set_over() -> None:
 
 @pytest.mark.parametrize("serial", [3049999, 3050000, LATE_V68, None])
 def test_choose_kit_uses_up_a_superseded_gasket_where_it_may_be_fitted(serial: int | None) -> None:
-    told = ask(V68, *BOTH_HEADS, serial=serial)
+    told = ask(V68, HEAD, serial=serial)
 
     assert from_shelf(told)["V68-G-102"] == 1
     assert "V68-G-101" not in from_shelf(told)
+
+
+def test_choose_kit_never_mixes_a_superseded_gasket_with_its_successor_on_one_engine() -> None:
+    both = ask(V68, *BOTH_HEADS)
+
+    gaskets = {need.item for need in both.repair.kit.needs if need.role == "head_gasket"}
+    assert gaskets == {"V68-G-103"}
+    assert "V68-G-102" not in from_shelf(both)
 
 
 @pytest.mark.parametrize("serial", [0, 3049999, 3050000, None])
