@@ -25,6 +25,8 @@ REGISTRY_HOST = re.compile(
     r"\b(?:pypi\.org|pythonhosted\.org|npmjs\.(?:org|com)|deb\.debian\.org)", re.IGNORECASE
 )
 
+MERGE_MARK = re.compile(r"^(?:<{7}|>{7}) \S", re.MULTILINE)
+
 
 @pytest.fixture(scope="module")
 def kept_files() -> list[Path]:
@@ -117,6 +119,16 @@ def test_kept_files_name_no_machine_and_no_registry(kept_files: list[Path]) -> N
     ]
 
     assert not named
+
+
+def test_kept_files_hold_no_mark_of_a_merge(kept_files: list[Path]) -> None:
+    # such a mark within a docstring is no error to Python
+    marked = [
+        path
+        for path in kept_files
+        if MERGE_MARK.search((REPOSITORY / path).read_bytes().decode(errors="replace"))
+    ]
+    assert marked == []
 
 
 @pytest.mark.parametrize("lock", LOCKS)
