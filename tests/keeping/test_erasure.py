@@ -10,6 +10,8 @@ from tests.store.small import (
     HOUR,
     NOON,
     STAMP,
+    a_claim,
+    a_come_back,
     a_customer,
     a_machine,
     a_mail,
@@ -203,3 +205,27 @@ def test_erase_customer_takes_what_belongs_to_the_revisions_that_go() -> None:
         ["", a_mail(1).to],
         [3],
     )
+
+
+@pytest.mark.parametrize("said", ["It leaks again.", None])
+def test_erase_customer_takes_why_a_machine_came_back_and_what_failed(said: str | None) -> None:
+    store = MemoryStore({})
+
+    def live(records: Records) -> None:
+        customer = records.customers.add(a_customer("One")).number
+        machine = records.machines.add(a_machine(customer=customer)).number
+        drafted(records, (customer, machine))
+        # the cause may not be settled, by nobody yet
+        who = None if said is None else "R. Okafor"
+        records.come_backs.add(a_come_back(1, 1, reason=said, who=who))
+        records.claims.add(a_claim(1, 1, what="Maud's valve", reason=said))
+
+    asyncio.run(store.write(live))
+    asyncio.run(store.write(erase_first))
+
+    gone = None if said is None else ERASED
+    back = store.read(lambda records: records.come_backs.get(1))
+    assert back is not None
+    assert (back.reason, back.who) == (gone, gone)
+    (claim,) = store.read(lambda records: records.claims.of_quote(1))
+    assert (claim.what, claim.reason) == (ERASED, gone)
