@@ -102,7 +102,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Broken exhaust stud, cylinder 1 or 2",
         "Dearest combination of these items, about",
         "Worth doing at the same time",
-        "The bill will not exceed $806.47",
+        "The bill will not exceed $807.45",
         ENVELOPE.sha256 or "",
     ]
 
@@ -210,7 +210,7 @@ def test_quote_pdf_promises_nothing_where_nothing_may_come_on_top() -> None:
     assert "What we may find" not in told
     assert "Worth doing at the same time" not in told
     assert "none of" not in told
-    assert "The bill will not exceed $806.47" in told
+    assert "The bill will not exceed $807.45" in told
 
 
 def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:
