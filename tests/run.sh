@@ -38,9 +38,9 @@ gate 'import directions (import-linter)' "$root/.venv/tests/bin/lint-imports" --
 gate 'catalogue (kitwright check-catalog)' "$python" -m kitwright check-catalog
 gate 'wire contract (kitwright openapi --check)' "$python" -m kitwright openapi --check
 gate 'types (mypy)' types
-# two more than there are processors, because many tests wait for a service or a deadline; what is done stays in files'
+# one more than there are processors, because many tests wait for a service or a deadline; what is done stays in files'
 # order, so that tests of a file share what is made for it
-workers=$("$python" -c 'import os; print(2 + (os.cpu_count() or 1))')
+workers=$("$python" -c 'import os; print(1 + (os.cpu_count() or 1))')
 gate 'tests (pytest)' "$python" -m pytest -n "$workers" --dist worksteal
 
 if [ -n "$failed" ]; then
