@@ -12,6 +12,6 @@ _CODES = re.compile(r"[A-Za-z0-9_.:+-]*(, [A-Za-z0-9_.:+-]+)*")
 def told_words(event: Event) -> dict[str, str]:
     """Return the facts of an event that are more than codes, numbers, ids and days, by name."""
     texts = {name: fact for name, fact in event.facts.items() if isinstance(fact, str)}
-    if event.kind == "key.created" and set(texts["scopes"].split()) <= set(Scope):
-        del texts["scopes"]
+    if event.kind == "key.created" and set(texts.get("scopes", "").split()) <= set(Scope):
+        texts.pop("scopes", None)
     return {name: text for name, text in texts.items() if not _CODES.fullmatch(text)}

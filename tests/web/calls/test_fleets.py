@@ -279,5 +279,5 @@ def test_billed_machines_are_in_no_sum_of_offers(staff: Staff) -> None:
 
     together = staff.get("/v1/fleets/G1")["together"]
     assert together["machines"] == 2
-    assert "together now" not in billed
-    assert f"2 quotes that stand come to ${together['gross']['amount']} together now." in open_
+    assert "of the group stand" not in billed
+    assert f"2 quotes of the group stand today, together ${together['gross']['amount']}." in open_
