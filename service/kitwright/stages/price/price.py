@@ -37,7 +37,7 @@ BENCH_MINIMUM = "bench-minimum"
 SHOP_SUPPLIES = "shop-supplies"
 WASTE_OIL = "waste-oil"
 FREIGHT = "freight-and-order-fees"
-MOST_LINES: Final = 96
+MOST_LINES: Final = 64
 """Lines of labour and of sublet work that are remembered, of each kind."""
 
 
