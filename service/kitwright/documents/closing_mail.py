@@ -8,7 +8,6 @@ from kitwright.catalogue.model import Shop
 from kitwright.documents.closing_view import Closing, ClosingView, closing_view
 from kitwright.documents.mail_head import MOST_SUBJECT, cut, note_lines, one_line
 from kitwright.documents.mail_link import Message, Paragraph, Told, fitting_link, with_link
-from kitwright.documents.offer_view import Fact, minds_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Paper
 
@@ -21,11 +20,10 @@ def compose_closing(paper: Paper, closing: Closing, shop: Shop, message: Message
     quote, envelope = paper.quote, paper.envelope
     scribe = Scribe(quote.language)
     say, name = scribe.say, one_line("the shop's name", quote.shop.name)
-    view, link = closing_view(closing, scribe, shop), fitting_link(message.link)
+    view, link = closing_view(quote, closing, scribe, shop), fitting_link(message.link)
     machine = envelope.machine_name or quote.engine.chassis_name or quote.engine.name
     facts = {"quote": envelope.quote_id, "machine": one_line("the machine's name", machine)}
     customer = one_line("the customer's name", envelope.customer_name or "")
-    minds = () if closing.is_repaired else minds_of(quote)
     paragraphs: list[Paragraph] = [
         (say("Dear {name},", name=customer) if customer else say("Hello,"),),
         (
@@ -33,7 +31,7 @@ def compose_closing(paper: Paper, closing: Closing, shop: Shop, message: Message
             view.heading,
         ),
         tuple(_account(view)),
-        *((lines,) for lines in (*view.told, *minds)),
+        *((lines,) for lines in (*view.told, *view.mind)),
         *([view.collect] if view.collect else []),
         *([(view.guarantee,)] if view.guarantee else []),
         *([note_lines(message.note)] if message.note is not None else []),
@@ -57,9 +55,4 @@ def compose_closing(paper: Paper, closing: Closing, shop: Shop, message: Message
 
 def _account(view: ClosingView) -> Iterator[str]:
     for fact in view.stake:
-        yield f"- {fact.label}: {_value(fact)}"
-
-
-def _value(fact: Fact) -> str:
-    value = f"{fact.value} ({fact.note})" if fact.note else fact.value
-    return one_line("the account", value)
+        yield f"- {fact.label}: {one_line('the account', fact.whole)}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from kitwright.catalogue.model import Shop
 from kitwright.documents.closing_view import Closing, closing_view
-from kitwright.documents.offer_view import minds_of
 from kitwright.documents.web_page import page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote
@@ -38,6 +37,5 @@ def closing_page(
         shop=shop,
         closing=closing,
         notice=notice,
-        view=closing_view(closing, scribe, shop),
-        mind=() if closing.is_repaired else minds_of(quote),
+        view=closing_view(quote, closing, scribe, shop),
     )

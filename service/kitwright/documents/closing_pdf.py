@@ -8,7 +8,6 @@ from datetime import UTC, datetime, time
 from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.closing_view import Closing, closing_view
 from kitwright.documents.frame import bare_frame, customer_lines, machine_rows
-from kitwright.documents.offer_view import Fact, minds_of
 from kitwright.documents.press import Sheet, press, said
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote
@@ -28,7 +27,7 @@ def closing_pdf(
         shop: says where and when the machine is collected.
     """
     at = datetime.combine(closing.finished_on, time(), UTC)
-    view, contact = closing_view(closing, scribe, shop), shop.contact or Contact()
+    view, contact = closing_view(quote, closing, scribe, shop), shop.contact or Contact()
     number = scribe.say(
         "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
     )
@@ -39,19 +38,15 @@ def closing_pdf(
         "machine": machine_rows(quote, envelope, scribe),
         "outcome": view.heading,
         "told": view.told,
-        "stake": [_row(fact) for fact in view.stake],
+        "stake": [(fact.label, fact.whole, fact.is_sum) for fact in view.stake],
         "collect": view.collect,
-        "mind": () if closing.is_repaired else minds_of(quote),
-        "jobs": [scribe.named(job) for job in quote.jobs] if closing.is_repaired else (),
+        "mind": view.mind,
+        "jobs": view.done,
         "rows": view.lines,
         "sums": [(*row, "plain") for row in view.sums[:-1]] + [(*view.sums[-1], "total")],
         "keep": [*filter(None, [view.guarantee]), " ".join(_bills(closing, scribe))],
     }
     return press().print("closing.typ", sheet, at=at)
-
-
-def _row(fact: Fact) -> tuple[str, str, bool]:
-    return fact.label, f"{fact.value} ({fact.note})" if fact.note else fact.value, fact.is_sum
 
 
 def _bills(closing: Closing, scribe: Scribe) -> Iterator[str]:

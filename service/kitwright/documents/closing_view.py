@@ -8,11 +8,11 @@ from datetime import date, datetime, timedelta
 from msgspec import Struct
 
 from kitwright.catalogue.model import Shop
-from kitwright.documents.offer_view import Fact
+from kitwright.documents.offer_view import Fact, minds_of
 from kitwright.documents.shop_words import account_told, collect_told, storage_told
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
-from kitwright.quote import Statement
+from kitwright.quote import Quote, Statement
 
 
 class BillLink(Struct, frozen=True, kw_only=True):
@@ -52,15 +52,19 @@ class Closing(Struct, frozen=True, kw_only=True):
 
 
 class ClosingView(Struct, frozen=True, kw_only=True):
-    """The account of a visit in few words. `collect` is how the machine is collected, empty if it
-    was; `lines` are those of the bill, with their amounts, and `sums` its total and what changed it
-    afterwards; `readable` is how long a page of it can
-    be read, empty if that is not known.
+    """The account of a visit in few words.
+
+    `done` are the jobs that were done, and `mind` is what the owner must mind of a machine that was
+    not repaired. `collect` is how the machine is collected, empty if it was. `lines` are those of
+    the bill, with their amounts, and `sums` its total and what changed it afterwards. `readable` is
+    how long a page of it can be read, empty if that is not known.
     """
 
     heading: str
     stake: tuple[Fact, ...]
     told: tuple[str, ...]
+    done: tuple[str, ...]
+    mind: tuple[str, ...]
     collect: tuple[str, ...]
     lines: tuple[tuple[str, str], ...]
     sums: tuple[tuple[str, str], ...]
@@ -68,12 +72,14 @@ class ClosingView(Struct, frozen=True, kw_only=True):
     readable: str
 
 
-def closing_view(closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
+def closing_view(quote: Quote, closing: Closing, scribe: Scribe, shop: Shop) -> ClosingView:
     """Return the account of a visit in few words."""
     return ClosingView(
         heading=_heading(closing, scribe),
         stake=tuple(_stake(closing, scribe)),
         told=tuple(_told(closing, scribe)),
+        done=tuple(map(scribe.named, quote.jobs)) if closing.is_repaired else (),
+        mind=() if closing.is_repaired else minds_of(quote),
         collect=() if closing.collected_on is not None else tuple(_collect(closing, scribe, shop)),
         lines=tuple(
             (line.description, scribe.amount(line.gross))

@@ -175,8 +175,7 @@ class _Words:
 
     def _facts(self, facts: Iterable[Fact]) -> Iterator[str]:
         for fact in facts:
-            note = f" ({fact.note})" if fact.note else ""
-            yield self._line(f"- {fact.label}: {fact.value}{note}")
+            yield self._line(f"- {fact.label}: {fact.whole}")
 
     def _courses(self) -> Iterator[str]:
         """Yield the ways to repair it, each with its total, and what it leaves out."""

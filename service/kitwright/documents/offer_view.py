@@ -41,6 +41,11 @@ class Fact(Struct, frozen=True, kw_only=True):
     note: str = ""
     is_sum: bool = False
 
+    @property
+    def whole(self) -> str:
+        """The value with what has to be known with it."""
+        return f"{self.value} ({self.note})" if self.note else self.value
+
 
 class OfferView(Struct, frozen=True, kw_only=True):
     """An offer in few words.

@@ -187,7 +187,7 @@ def _withdrawal(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
 
 
 def _fact(fact: Fact) -> tuple[str, str]:
-    return fact.label, f"{fact.value} ({fact.note})" if fact.note else fact.value
+    return fact.label, fact.whole
 
 
 def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, str]]:

@@ -1,21 +1,15 @@
 """From finished work to its invoice over HTTP: statement, payments, collection, credit note."""
 
 import hashlib
-from collections.abc import Iterator
 from datetime import timedelta
 from decimal import Decimal
-from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
 from lxml import etree
-from tests.desks import DAY, client_of, open_counter
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
-
-from kitwright.app import make_app, make_service
-from kitwright.settings import Settings, built_in_catalog
 
 CUSTOMER = {
     "name": "Maud Ferrier",
@@ -298,17 +292,6 @@ def test_minutes_of_the_body_count_instead_of_the_clock(staff: Staff) -> None:
     staff.act(id, "finish", {"clocked": [{"line": place, "minutes": "7"}]})
 
     assert [one["clocked"] for one in labour_of(staff, id) if one["clocked"]] == ["7"]
-
-
-@pytest.fixture
-def orchard(tmp_path: Path) -> Iterator[Staff]:
-    """Return somebody at the counter of a shop that bills the clocked minutes, up to the agreed."""
-    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
-    with (
-        open_counter(service, tmp_path) as counter,
-        client_of(make_app(counter.desk), counter.key) as client,
-    ):
-        yield Staff(counter, client)
 
 
 def test_clocked_minutes_are_billed_up_to_those_agreed(orchard: Staff) -> None:

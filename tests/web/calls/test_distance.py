@@ -11,13 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desks import DAY, client_of, open_counter
+from tests.desks import DAY
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
 
-from kitwright.app import make_app, make_service
 from kitwright.keeping.distance import last_day
-from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import FILE
 from kitwright.store.ledger import check_ledger
 from kitwright.store.sqlite import sqlite3
@@ -44,14 +42,9 @@ WHILE_IT_STANDS = {
 
 
 @pytest.fixture
-def orchard(tmp_path: Path) -> Iterator[Staff]:
-    """Return somebody at the counter of a shop whose area knows contracts made from afar."""
-    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
-    with (
-        open_counter(service, tmp_path / "orchard") as counter,
-        client_of(make_app(counter.desk), counter.key) as client,
-    ):
-        yield Staff(counter, client)
+def orchard(orchard: Staff, tmp_path: Path) -> Iterator[Staff]:
+    """Return somebody at the counter, whose books are in order afterwards."""
+    yield orchard
     with closing(sqlite3.connect(tmp_path / "orchard" / FILE)) as connection:
         assert [*check_ledger(connection)] == []
 

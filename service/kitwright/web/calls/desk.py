@@ -46,6 +46,8 @@ _TRIED_SECONDS: Final = 1.0
 """How long a store that could be written to counts as one that can be."""
 
 
+_NONCE_BYTES: Final = 16
+
 _EARLIER: Final = 3
 """How many services are kept that another one took the place of."""
 
@@ -314,6 +316,10 @@ class Desk:
             supplier.id: day_of_order(supplier, self.clock(moment, supplier.time_zone))
             for supplier in self.service.workshop.catalogue.suppliers.values()
         }
+
+    def nonce(self) -> bytes:
+        """Return random bytes that tell an e-mail from all others of what it is about."""
+        return self.draw(_NONCE_BYTES)
 
     def stamp(self, hand: Hand, by: str, request_id: str = "") -> Stamp:
         """Return who acts, and that it is now."""

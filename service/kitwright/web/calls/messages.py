@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import Annotated
 
 from msgspec import Meta
 
@@ -24,9 +24,6 @@ from kitwright.web.calls.standing import paper_of
 from kitwright.web.calls.waiting_period import with_wait
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
-
-_NONCE_BYTES: Final = 16
-"""Random bytes of a message id, in addition to the link's."""
 
 AddressIn = Annotated[
     str,
@@ -97,7 +94,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
         path=path,
         note=body.note,
         at=stamp.at,
-        nonce=desk.draw(_NONCE_BYTES),
+        nonce=desk.nonce(),
     )
     # off the event loop: a PDF goes with it
     composed = await desk.documents.run(desk.compose, letter)

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
@@ -72,8 +72,6 @@ from kitwright.web.calls.slips import tell_at_once
 from kitwright.web.edge.negotiate import XML
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
-
-_NONCE_BYTES: Final = 16
 
 
 class NoOrderAddress(ActRefused):
@@ -146,7 +144,7 @@ async def send(call: Call, body: SendOrderIn) -> Work[OrderDoneOut]:
             to=check_address(body.to or _address(desk, order)),
             note=body.note,
             at=stamp.at,
-            nonce=desk.draw(_NONCE_BYTES),
+            nonce=desk.nonce(),
             files=await desk.documents.run(desk.papers.order_files, made, language),
         )
     composed = None if letter is None else await desk.documents.run(desk.compose, letter)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from datetime import date
-from typing import Annotated, Final
+from typing import Annotated
 
 from msgspec import Meta, field, structs
 
 from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.documents.slip_mail import SlipNews, slip_subject, slip_text
-from kitwright.keeping.mail import NoAddress, check_address, queue_mail
+from kitwright.keeping.mail import NoAddress, check_address
 from kitwright.keeping.order_progress import held_by
 from kitwright.keeping.record import KeptQuote, Mail, Stamp
 from kitwright.keeping.slip import NothingSlipped, Slip, note_told, slip_of
@@ -22,6 +22,7 @@ from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk, SlipLetter
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, OrderId, QuoteId, written
+from kitwright.web.calls.letters import queue_letter
 from kitwright.web.calls.messages import AddressIn, Note
 from kitwright.web.calls.order_shown import terms_of
 from kitwright.web.calls.order_slips import complete_on, late_orders, needed_by_of
@@ -29,8 +30,6 @@ from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
-
-_NONCE_BYTES: Final = 16
 
 
 class SlipIn(Wire, frozen=True, kw_only=True):
@@ -192,22 +191,13 @@ def _letter(
         to=check_address(to),
         note=note,
         at=stamp.at,
-        nonce=desk.draw(_NONCE_BYTES),
+        nonce=desk.nonce(),
     )
 
 
 def _queued(
     desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote, slip: Slip, letter: SlipLetter
 ) -> Mail:
-    composed = desk.compose(letter)
-    mail = queue_mail(
-        records,
-        stamp,
-        quote,
-        revision=quote.agreed or 0,
-        to=letter.to,
-        message_id=composed.message_id,
-        body=composed.body,
-    )
+    mail = queue_letter(desk, records, stamp, quote, quote.agreed or 0, letter)
     note_told(records, stamp, quote, slip, mail.number)
     return mail

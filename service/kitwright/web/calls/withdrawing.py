@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Final
 
 from kitwright.keeping import distance
-from kitwright.keeping.mail import check_address, queue_mail
+from kitwright.keeping.mail import check_address
 from kitwright.keeping.record import KeptQuote, Means, Stamp
 from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk, WithdrawalLetter
+from kitwright.web.calls.letters import queue_letter
 from kitwright.web.calls.standing import paper_of
-
-_NONCE_BYTES: Final = 16
 
 
 def withdraw(
@@ -36,16 +34,7 @@ def withdraw(
     to = paper.envelope.customer_email
     if to is not None:
         letter = WithdrawalLetter(
-            paper=paper, to=check_address(to), at=stamp.at, nonce=desk.draw(_NONCE_BYTES)
+            paper=paper, to=check_address(to), at=stamp.at, nonce=desk.nonce()
         )
-        composed = desk.compose(letter)
-        queue_mail(
-            records,
-            stamp,
-            left,
-            revision=number,
-            to=letter.to,
-            message_id=composed.message_id,
-            body=composed.body,
-        )
+        queue_letter(desk, records, stamp, left, number, letter)
     return left
