@@ -12,10 +12,11 @@ from kitwright.documents.balance_view import balance_of
 from kitwright.keeping.acts import AT_WORK, ActRefused
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.order_progress import placed_order
+from kitwright.keeping.paying import paid_for
 from kitwright.keeping.record import KeptOrder, KeptQuote, QuoteState
 from kitwright.keeping.store import Records
-from kitwright.money import Money, total
-from kitwright.quote import AllottedLine, Quote, read_quote
+from kitwright.money import Money
+from kitwright.quote import AllottedLine, read_quote
 from kitwright.stages.price import WHOLE_ENGINE
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
@@ -61,10 +62,10 @@ def _owed(asked: Deposit, records: Records, order: KeptOrder) -> Iterator[Owed]:
         quote = records.quotes.get(allocation.quote)
         if quote is None or quote.agreed is None or quote.state not in _AGREED:
             continue
-        agreed = read_quote(revision_of(records, quote, quote.agreed).answer)
-        left = _left(records, quote, agreed)
+        left = advance_left(records, quote)
         if left.minor <= 0:
             continue
+        agreed = read_quote(revision_of(records, quote, quote.agreed).answer)
         used = {line.code for line in agreed.lines if line.kind == "consumable"}
         skus = tuple(
             lines[one.line - 1].sku
@@ -81,11 +82,16 @@ def _is_asked(asked: Deposit, line: AllottedLine) -> bool:
     return bool(asked.whole_engine_percent if is_engine else asked.special_order_percent)
 
 
-def _left(records: Records, quote: KeptQuote, agreed: Quote) -> Money:
-    """Return how much of the advance of an agreed revision is not recorded as paid."""
-    due = balance_of(agreed.totals)
-    nothing = Money(0, quote.net.currency)
-    paid = total(
-        (one.amount for one in records.payments.of_quote(quote.number)), quote.net.currency
-    )
-    return nothing if due is None else max(due.advance - paid, nothing)
+def advance_of(records: Records, quote: KeptQuote) -> Money:
+    """Return the advance that the agreed revision of a quote asks for."""
+    if quote.agreed is not None:
+        balance = balance_of(read_quote(revision_of(records, quote, quote.agreed).answer).totals)
+        if balance is not None:
+            return balance.advance
+    return Money(0, quote.net.currency)
+
+
+def advance_left(records: Records, quote: KeptQuote) -> Money:
+    """Return how much of that advance is not recorded as paid."""
+    left = advance_of(records, quote) - paid_for(records, quote)
+    return max(left, Money(0, left.currency))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-from kitwright.documents.balance_view import balance_of
 from kitwright.keeping import paying
 from kitwright.keeping.advancing import invoice_advance, is_invoiced_before
 from kitwright.keeping.bill_parties import Asked
@@ -14,9 +13,9 @@ from kitwright.keeping.record import BillKind, KeptQuote, Payment
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_agreed
 from kitwright.money import Money
-from kitwright.quote import read_quote
 from kitwright.stages.request import RequestRefused
 from kitwright.telling.advance import tell_advances
+from kitwright.web.calls.advance_owed import advance_left, advance_of
 from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.bills import selling_of
 from kitwright.web.calls.call import Call, answer
@@ -58,13 +57,12 @@ class PaymentsOut(Out, frozen=True, kw_only=True):
 def listed(records: Records, call: Call) -> Reply[PaymentsOut]:
     """Get what was paid, and what of the advance is left."""
     quote = call.record(QUOTE, records.quotes.get)
-    due, paid = _due(records, quote), paying.paid_for(records, quote)
     bills = records.bills.of_quote(quote.number)
     return Reply(
         body=PaymentsOut(
-            advance_due=due,
-            advance_left=max(due - paid, Money(0, quote.net.currency)),
-            paid=paid,
+            advance_due=advance_of(records, quote),
+            advance_left=advance_left(records, quote),
+            paid=paying.paid_for(records, quote),
             items=records.payments.of_quote(quote.number),
             invoices=tuple(one.name for one in bills if one.kind is BillKind.advance),
         )
@@ -138,12 +136,3 @@ def _invoiced(call: Call, records: Records, quote: KeptQuote, payment: Payment) 
         words,
     )
     return invoiced
-
-
-def _due(records: Records, quote: KeptQuote) -> Money:
-    """Return the advance that the agreed revision of a quote asks for."""
-    if quote.agreed is not None:
-        balance = balance_of(read_quote(revision_of(records, quote, quote.agreed).answer).totals)
-        if balance is not None:
-            return balance.advance
-    return Money(0, quote.net.currency)

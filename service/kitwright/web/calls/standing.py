@@ -17,6 +17,7 @@ from kitwright.documents.balance_view import total_of, total_told
 from kitwright.keeping.consent import limit_before
 from kitwright.keeping.distance import distance_of, withdrawn_at
 from kitwright.keeping.life import additions_to, revision_of
+from kitwright.keeping.paying import paid_for
 from kitwright.keeping.record import (
     SETTLED,
     Addition,
@@ -129,9 +130,8 @@ def paper_of(
 
 def _paid(records: Records, quote: KeptQuote) -> Money | None:
     """Return what a customer has paid, less what was paid back; None if that is nothing."""
-    paid = [one.amount for one in records.payments.of_quote(quote.number)]
-    left = total(paid, paid[0].currency) if paid else None
-    return left if left is not None and left.minor > 0 else None
+    paid = paid_for(records, quote)
+    return paid if paid.minor > 0 else None
 
 
 def change_of(
